@@ -1,0 +1,1 @@
+"""The shipped checks, one module each; `book.py` lists them."""
