@@ -1,0 +1,57 @@
+"""The command line: one row a command; each command's module says what it takes and does it.
+
+Exit codes: 0 done, 1 something went wrong at run time, 2 wrong usage or configuration.
+"""
+
+import argparse
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+
+from condmon import __version__
+from condmon.errors import CondmonError
+
+COMMANDS = {
+    "run": ("condmon.service", "watch the machines: the daemon"),
+    "check": ("condmon.check", "read a configuration and name every problem in it"),
+    "demo": ("condmon.demo", "a simulated shop, a broker and the daemon, on this machine alone"),
+    "replay": ("condmon.replay", "run recordings and captures through the engine"),
+    "record": ("condmon.record", "write what a broker sends into a recording"),
+    "status": ("condmon.status", "what the daemon of this data folder is doing"),
+}
+
+
+def main(words: Sequence[str] | None = None) -> int:
+    """Run one command and give its exit code; errors of a person's making are told in words."""
+    try:
+        return _run(sys.argv[1:] if words is None else list(words))
+    except CondmonError as error:
+        print(f"condmon: {error}", file=sys.stderr)
+        return error.exit_code
+    except KeyboardInterrupt:
+        return 0
+    except BrokenPipeError:  # the reader of our output went away, as with `| head`
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+
+
+def _run(words: list[str]) -> int:
+    name = next((word for word in words if not word.startswith("-")), "")
+    parser = argparse.ArgumentParser(
+        prog="condmon",
+        description="Watches machine tools over MQTT. It only watches: it stops no machine "
+        "and is no safety device.",
+    )
+    parser.add_argument("--version", action="version", version=f"condmon {__version__}")
+    rows = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    for command, (module, text) in COMMANDS.items():
+        row = rows.add_parser(command, help=text, description=text[0].upper() + text[1:] + ".")
+        if command == name:  # heavy libraries load only for the command that needs them
+            importlib.import_module(module).arguments(row)
+    args = parser.parse_args(words)
+    return int(importlib.import_module(COMMANDS[args.command][0]).run(args))
+
+
+if __name__ == "__main__":
+    sys.exit(main())
