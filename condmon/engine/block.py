@@ -1,0 +1,89 @@
+"""A block: consecutive ticks of one machine as columns. What duty, checks and models see."""
+
+from functools import cached_property
+from typing import NamedTuple
+
+import numpy as np
+
+from condmon.engine.logic import Column
+from condmon.engine.records import F64, I64, SECOND_US
+from condmon.engine.settings import Machine
+
+IntColumn = I64
+
+
+class Readings(NamedTuple):
+    """Samples of one machine sorted by time; all of shape (m,)."""
+
+    column: I64        # index into Machine.signals
+    at_us: I64
+    value: F64         # NaN: the source says that it has no value
+    usable: "np.ndarray[tuple[int], np.dtype[np.bool_]]"   # False: bad or suspect
+
+
+class Block:
+    """`n` ticks from tick `first` on (a tick is one second, counted from 1970).
+
+    Attributes
+    ----------
+    value : (n, k) float
+        Held value of each signal at the end of each tick; states 0 or 1; NaN where unknown.
+    age_s : (n, k) float
+        Seconds since the last usable value, inf before the first.
+    heard_s : (n, k) float
+        Seconds since anything at all arrived from the signal, inf before the first.
+    increase : (n, k) float
+        How far a counter moved on in the tick; 0 elsewhere.
+    watch_s : (n,) int
+        For how many seconds condmon has been watching without a hole, link down counting as one.
+    duty : (n,) int
+        Index into the machine's duties, -1 where unknown; set by the duty stage.
+    blind_s : int
+        Seconds that were skipped just before the first tick, 0 if it follows the last block.
+    """
+
+    def __init__(self, machine: Machine, first: int, value: F64, age_s: F64, heard_s: F64,
+                 increase: F64, watch_s: I64, readings: Readings, blind_s: int) -> None:
+        self.machine, self.first, self.n = machine, first, len(value)
+        self.value, self.age_s, self.heard_s, self.increase = value, age_s, heard_s, increase
+        self.watch_s, self.readings, self.blind_s = watch_s, readings, blind_s
+        self.duty: I64 = np.full(self.n, -1, np.int64)
+        self.column = {s.name: i for i, s in enumerate(machine.signals)}
+
+    @property
+    def end_us(self) -> int:
+        """The instant at which the last tick ends."""
+        return (self.first + self.n) * SECOND_US
+
+    def at_us(self, row: int) -> int:
+        """The instant at which the tick of a row begins."""
+        return (self.first + row) * SECOND_US
+
+    def value_of(self, name: str) -> Column:
+        """Held values of a signal, shape (n,), NaN where unknown."""
+        return self.value[:, self.column[name]]
+
+    def age_of(self, name: str) -> Column:
+        """Seconds since the last usable value, shape (n,), NaN before the first."""
+        age = self.age_s[:, self.column[name]]
+        return np.where(np.isinf(age), np.nan, age)
+
+    def increase_of(self, name: str) -> Column:
+        """How far a counter moved on in each tick, shape (n,)."""
+        return self.increase[:, self.column[name]]
+
+    def readings_of(self, name: str) -> tuple[I64, F64]:
+        """Instants and values of a signal's usable samples in this block, in order of time."""
+        r = self.readings
+        rows = self._rows_by_column.get(self.column[name])
+        if rows is None:
+            return np.empty(0, np.int64), np.empty(0)
+        rows = rows[r.usable[rows] & ~np.isnan(r.value[rows])]
+        return r.at_us[rows], r.value[rows]
+
+    @cached_property
+    def _rows_by_column(self) -> dict[int, I64]:
+        order = np.argsort(self.readings.column, kind="stable")
+        columns, starts = np.unique(self.readings.column[order], return_index=True)
+        return dict(zip(columns.tolist(), np.split(order, starts[1:]), strict=True)) \
+            if len(columns) else {}

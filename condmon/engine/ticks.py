@@ -1,0 +1,204 @@
+"""Ticks: samples fall into seconds of one machine, seconds become blocks of held columns. Pure.
+
+A second is closed by a beacon that is `lateness` past its end. Inside a second the newest sample by
+its own time wins, not the newest arrival. A hole of more than SKIP_S in which not even a beacon
+came is not walked through: nobody was watching, and the block after it says for how long.
+"""
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+
+from condmon.engine.block import Block, Readings
+from condmon.engine.counters import Counter
+from condmon.engine.ids import short_id
+from condmon.engine.outputs import Entry
+from condmon.engine.records import F64, I64, SECOND_US
+from condmon.engine.settings import Machine
+from condmon.engine.words import number, span
+
+SKIP_S = 900
+BLOCK_MAX = 3600
+_NEVER = -(2**40)
+
+
+class Ticks:
+    """Carried state of one machine's signals.
+
+    Carries a value, two instants and a counter per signal and the samples of open seconds.
+    """
+
+    def __init__(self, machine: Machine) -> None:
+        k = len(machine.signals)
+        self.machine = machine
+        self.held: F64 = np.full(k, np.nan)
+        self.held_tick: I64 = np.full(k, _NEVER, np.int64)
+        self.heard_tick: I64 = np.full(k, _NEVER, np.int64)
+        self.pending: list[Readings] = []
+        self.next_tick = 0
+        self.blind_s = 0             # seconds skipped just before next_tick
+        self.watched_from = 0
+        self.linked = True
+        self.entries: list[tuple[int, Entry]] = []      # (tick, entry) of the last blocks
+        self._limit = np.array([np.inf if s.stale_after_s is None else s.stale_after_s
+                                for s in machine.signals])
+        self._moment = np.array([s.kind == "moment" for s in machine.signals], bool)
+        self._counters = {i: Counter(s.width_bits) for i, s in enumerate(machine.signals)
+                          if s.kind == "counter"}
+
+    def begin(self, tick: int) -> None:
+        """The first tick there is."""
+        self.next_tick = self.watched_from = tick
+
+    def add(self, readings: Readings) -> None:
+        """Keep accepted samples until their second is closed."""
+        if len(readings.at_us):
+            self.pending.append(readings)
+
+    def doubt_counters(self) -> None:
+        """A device of this machine restarted: the next step of its counters cannot be told."""
+        for counter in self._counters.values():
+            counter.doubtful = True
+
+    def link(self, *, up: bool) -> None:
+        """The way to the broker came up or went down."""
+        self.linked = up
+
+    def close(self, targets: list[int]) -> Iterator[Block]:
+        """Blocks up to the last target; `targets` are the first open ticks after each beacon."""
+        ready = self._take(targets[-1])
+        for start, stop, blind_s in self._stretches(targets, ready.at_us // SECOND_US):
+            for first in range(start, stop, BLOCK_MAX):
+                last = min(first + BLOCK_MAX, stop)
+                yield self._block(first, last, ready, blind_s if first == start else 0)
+
+    def _take(self, target: int) -> Readings:
+        """Pending samples of ticks before `target`, in order of time (arrival breaks a tie)."""
+        if not self.pending:
+            empty = np.empty(0, np.int64)
+            return Readings(empty, empty, np.empty(0), np.empty(0, bool))
+        whole = Readings(*(np.concatenate(c) for c in zip(*self.pending, strict=True)))
+        if np.any(np.diff(whole.at_us) < 0):
+            order = np.argsort(whole.at_us, kind="stable")
+            whole = Readings(*(c[order] for c in whole))
+        split = int(np.searchsorted(whole.at_us, target * SECOND_US))
+        rest = Readings(*(c[split:] for c in whole))
+        self.pending = [rest] if len(rest.at_us) else []
+        return Readings(*(c[:split] for c in whole))
+
+    def _stretches(self, targets: list[int], ticks: I64) -> list[tuple[int, int, int]]:
+        """(start, stop, seconds skipped before start) of the ticks to walk through."""
+        out: list[tuple[int, int, int]] = []
+        start = at = self.next_tick
+        blind_s = self.blind_s
+        for target in targets:
+            marks = [target]
+            if target - at > SKIP_S:
+                marks = [*np.unique(ticks[(ticks >= at) & (ticks < target)]).tolist(), target]
+            for tick in marks:
+                if tick - at > SKIP_S:
+                    if at > start:
+                        out.append((start, at, blind_s))
+                        blind_s = 0
+                    blind_s += tick - at
+                    start = at = tick
+                at = max(at, min(tick + 1, target))
+        if at > start:
+            out.append((start, at, blind_s))
+            blind_s = 0
+        self.next_tick, self.blind_s = at, blind_s
+        return out
+
+    def _blind(self, tick: int, blind_s: int) -> None:
+        self.watched_from = tick
+        text = f"nothing was recorded for {span(blind_s)}; what happened then is not known"
+        self.entries.append((tick, Entry(short_id("blind", self.machine.id, tick),
+                                         tick * SECOND_US, self.machine.id, "gap", text,
+                                         {"seconds": blind_s})))
+
+    def _block(self, first: int, stop: int, ready: Readings, blind_s: int) -> Block:
+        if blind_s:
+            self._blind(first, blind_s)
+        a, b = np.searchsorted(ready.at_us, [first * SECOND_US, stop * SECOND_US])
+        here = Readings(*(c[a:b] for c in ready))
+        n, k = stop - first, len(self.machine.signals)
+        row = here.at_us // SECOND_US - first
+        value, age = self._hold(first, n, row, here)
+        heard = self._heard(first, n, row, here)
+        increase = self._increase(first, value, n, k, row, here)
+        ticks = np.arange(first, stop, dtype=np.int64)
+        if not self.linked:
+            self.watched_from = stop
+        watch = np.maximum(ticks - self.watched_from, 0)
+        return Block(self.machine, first, value, age, heard, increase, watch, here, blind_s)
+
+    def _hold(self, first: int, n: int, row: I64, here: Readings) -> tuple[F64, F64]:
+        """Held values and their ages, both (n, k)."""
+        k = len(self.machine.signals)
+        known = here.usable
+        last = np.zeros((n, k))
+        place = np.full((n, k), -1, np.int64)
+        last[row[known], here.column[known]] = here.value[known]     # the last one in time stays
+        place[row[known], here.column[known]] = row[known]
+        at = np.maximum.accumulate(place, axis=0)
+        fresh = at >= 0
+        value = np.where(fresh, np.take_along_axis(last, np.maximum(at, 0), 0), self.held)
+        tick = np.where(fresh, at + first, self.held_tick)
+        age = (np.arange(first, first + n, dtype=np.int64)[:, None] - tick).astype(np.float64)
+        self.held, self.held_tick = value[-1].copy(), tick[-1].copy()
+        never = tick == _NEVER
+        age[never] = np.inf
+        value = np.where(age > self._limit, np.nan, value)
+        value[:, self._moment] = (place >= 0)[:, self._moment]
+        return value, age
+
+    def _heard(self, first: int, n: int, row: I64, here: Readings) -> F64:
+        """Seconds since anything arrived, (n, k)."""
+        place = np.full((n, len(self.machine.signals)), -1, np.int64)
+        place[row, here.column] = row
+        at = np.maximum.accumulate(place, axis=0)
+        tick = np.where(at >= 0, at + first, self.heard_tick)
+        self.heard_tick = tick[-1].copy()
+        out = (np.arange(first, first + n, dtype=np.int64)[:, None] - tick).astype(np.float64)
+        out[tick == _NEVER] = np.inf
+        return out
+
+    def _increase(self, first: int, value: F64, n: int, k: int, row: I64, here: Readings) -> F64:
+        out = np.zeros((n, k))
+        for column, counter in self._counters.items():
+            rows = np.unique(row[(here.column == column) & here.usable & ~np.isnan(here.value)])
+            out[rows, column], events = counter.push(rows, value[rows, column])
+            for event in events:
+                self._tell_counter(first + event.row, column, event.kind, event.before, event.after)
+        return out
+
+    def _tell_counter(self, tick: int, column: int, kind: str, before: float, after: float) -> None:
+        signal = self.machine.signals[column]
+        said = {"restarted": "started again", "glitch": "went back by a little and is ignored there",
+                "unknown span": "may have restarted in between; this step cannot be told"}[kind]
+        text = f"{signal.label()}: the counter {said} ({number(before)} to {number(after)})"
+        entry = Entry(short_id("counter", self.machine.id, signal.name, tick, kind),
+                      tick * SECOND_US, self.machine.id, "sensor", text,
+                      {"signal": signal.name, "before": before, "after": after})
+        self.entries.append((tick, entry))
+
+    def state(self) -> dict[str, Any]:
+        """What has to survive a restart."""
+        pending = Readings(*(np.concatenate(c) for c in zip(*self.pending, strict=True))) \
+            if self.pending else None
+        return {"held": self.held, "held_tick": self.held_tick, "heard_tick": self.heard_tick,
+                "pending": list(pending) if pending else None, "next_tick": self.next_tick,
+                "blind_s": self.blind_s,
+                "watched_from": self.watched_from, "linked": self.linked,
+                "counters": [c.state() for c in self._counters.values()]}
+
+    def load(self, state: dict[str, Any]) -> None:
+        """Take up a saved state."""
+        self.held, self.held_tick = state["held"], state["held_tick"]
+        self.heard_tick, self.next_tick = state["heard_tick"], state["next_tick"]
+        self.blind_s = state["blind_s"]
+        self.pending = [Readings(*state["pending"])] if state["pending"] else []
+        self.watched_from, self.linked = state["watched_from"], state["linked"]
+        for counter, saved in zip(self._counters.values(), state["counters"], strict=True):
+            counter.load(saved)
