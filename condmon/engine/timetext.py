@@ -1,4 +1,4 @@
-"""Times as sources write them: numbers since 1970 and RFC 3339 / ISO 8601 text. Pure, integers only.
+"""Times as sources write them: numbers since 1970, RFC 3339 and ISO 8601 text. Pure, integers only.
 
 RFC 3339 and the basic form of ISO 8601 are taken. The unit of a number is told by its size: up to
 1e11 seconds, up to 1e14 milliseconds, up to 1e17 microseconds, above that nanoseconds (our own
@@ -31,7 +31,7 @@ _DAYS_BEFORE = (0, 31, 59, 90, 120, 151, 181, 212, 243, 273, 304, 334, 365)
 
 
 def instant(given: object, arrived_us: int, zone: ZoneOffset | None = None) -> tuple[int, int]:
-    """The instant a source gave, with marks.
+    """Read the instant a source gave, with marks.
 
     Parameters
     ----------

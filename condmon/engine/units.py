@@ -22,14 +22,14 @@ _PSI_PA = 6894.757293168361  # pound-force per square inch
 _FAHRENHEIT_ZERO_K = 459.67 * 5 / 9
 
 UNITS: dict[str, Unit] = {
-    "1": Unit("ratio", 1.0),
-    "%": Unit("ratio", 0.01),
-    "[ppth]": Unit("ratio", 1e-3),
-    "[ppm]": Unit("ratio", 1e-6),
-    "{pulse}": Unit("count", 1.0),
-    "{part}": Unit("count", 1.0),
-    "{cycle}": Unit("count", 1.0),
-    "{rev}": Unit("count", 1.0),
+    "1": Unit("number", 1.0),
+    "%": Unit("number", 0.01),
+    "[ppth]": Unit("number", 1e-3),
+    "[ppm]": Unit("number", 1e-6),
+    "{pulse}": Unit("number", 1.0),
+    "{part}": Unit("number", 1.0),
+    "{cycle}": Unit("number", 1.0),
+    "{rev}": Unit("number", 1.0),
     "K": Unit("temperature", 1.0),
     "Cel": Unit("temperature", 1.0, 273.15),
     "[degF]": Unit("temperature", 5 / 9, _FAHRENHEIT_ZERO_K),
@@ -119,7 +119,6 @@ UNITS: dict[str, Unit] = {
 """UCUM code -> unit. `convert` works between codes of one quantity."""
 
 _WORDS: dict[str, tuple[str, ...]] = {
-    "1": ("",),
     "%": ("percent", "pct"),
     "[ppm]": ("ppm",),
     "{pulse}": ("pulse", "pulses"),
@@ -184,18 +183,21 @@ def _table() -> tuple[dict[str, str], dict[str, str]]:
 _EXACT, _FOLDED = _table()
 
 
-def find(text: str) -> str | None:
+def find(text: str, near: str = "1") -> str | None:
     """UCUM code of the unit a device wrote; None when the word is not known or not clear.
 
-    Blanks do not count; upper and lower case only where they part two units ("mA", "MA").
+    Blanks do not count; upper and lower case only where they part two units ("ms", "MS"). `near`
+    is the code that is expected: "g" beside an acceleration is not the gram.
     """
     word = _plain(text)
+    if word == "g" and near in UNITS and UNITS[near].quantity == "acceleration":
+        return "[g]"
     return _EXACT.get(word) or _FOLDED.get(word.casefold())
 
 
 def same(text: str, code: str) -> bool:
     """Whether the unit word `text` of a payload means the unit of UCUM code `code`."""
-    found = find(text)
+    found = find(text, code)
     return found is not None and (found == code or UNITS[found] == UNITS.get(code))
 
 

@@ -1,0 +1,163 @@
+"""Decode: MQTT messages in, records out. Pure; it never raises, whatever a payload holds.
+
+A message gives one sample for every signal that reads its topic, or several for arrays. What
+cannot be read becomes a sample with quality BAD, a reason and the first bytes of the payload.
+Whether a number is plausible and whether a source's clock is right is judged later, in intake.
+"""
+
+import re
+import unicodedata
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from condmon.engine.lanes import Lane, Row
+from condmon.engine.payloads import UNPARSED, parse
+from condmon.engine.records import BAD, NO_TIME, RETAINED, Record, Stray, samples
+from condmon.engine.settings import Settings, Signal
+from condmon.engine.timetext import ZoneOffset
+from condmon.engine.values import NOTHING_THERE, TOO_LARGE, UNREADABLE, Value
+
+PAYLOAD_BYTES_MAX = 65_536
+RAW_BYTES = 64
+STRAYS_MAX = 200
+
+_JSON_STARTS = frozenset(b'{["')
+_BLANKS_AND_MARK = b" \t\r\n\xef\xbb\xbf"
+_PARTS_OF_LOOKS = re.compile(r"[\s/_\-]+")
+
+
+class Arrived(NamedTuple):
+    """One MQTT message as it came; `retain` as the subscriber saw it."""
+
+    arrived_us: int
+    topic: str
+    payload: bytes
+    retain: bool = False
+
+
+class Decoder:
+    """Turns messages into records for one configuration.
+
+    Parameters
+    ----------
+    settings : Settings
+        Whose signals are looked for; topics match exactly or not at all.
+    zone_offset_s : ZoneOffset or None
+        The site's clock, for source times without a zone; None takes them as UTC.
+    payload_bytes_max : int
+        A larger payload is refused before it is looked into.
+
+    Carries the unknown topics it has told of, at most `STRAYS_MAX`.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        zone_offset_s: ZoneOffset | None = None,
+        payload_bytes_max: int = PAYLOAD_BYTES_MAX,
+    ) -> None:
+        self._topics: dict[str, _Topic] = {}
+        grouped: dict[str, list[Signal]] = {}
+        for signal in settings.signals:
+            grouped.setdefault(signal.topic, []).append(signal)
+        for topic, signals in grouped.items():
+            lanes = [Lane(signal, zone_offset_s) for signal in signals]
+            self._topics[topic] = _Topic(lanes, payload_bytes_max)
+        self._strays = _Strays(self._topics)
+
+    def decode(self, messages: Sequence[Arrived]) -> list[Record]:
+        """Make records of messages, in their order: runs of samples with strays between them."""
+        records: list[Record] = []
+        rows: list[Row] = []
+        raw: list[tuple[int, bytes]] = []
+        for arrived_us, topic, payload, retain in messages:
+            known = self._topics.get(topic)
+            if known is not None:
+                start = len(rows)
+                known.read(arrived_us, payload, RETAINED if retain else 0, rows)
+                raw += [
+                    (row, payload[:RAW_BYTES])
+                    for row in range(start, len(rows))
+                    if rows[row][4] == BAD
+                ]
+                continue
+            stray = self._strays.hear(arrived_us, topic)
+            if stray is not None:
+                if rows:
+                    records.append(samples(rows, tuple(raw)))
+                    rows, raw = [], []
+                records.append(stray)
+        if rows:
+            records.append(samples(rows, tuple(raw)))
+        return records
+
+
+class _Topic:
+    """All signals that read one topic."""
+
+    def __init__(self, lanes: list[Lane], payload_bytes_max: int) -> None:
+        self._lanes = lanes
+        self._bytes_max = payload_bytes_max
+
+    def read(self, arrived_us: int, payload: bytes, mark: int, rows: list[Row]) -> None:
+        """Add the rows of one message to `rows`."""
+        if len(payload) > self._bytes_max:
+            rows += [_row(lane, arrived_us, mark, TOO_LARGE) for lane in self._lanes]
+            return
+        looks_json = bool(payload) and (
+            payload[0] in _JSON_STARTS or payload.lstrip(_BLANKS_AND_MARK)[:1] in (b"{", b"[", b'"')
+        )
+        document: object = None
+        parsed = False
+        found = False
+        missing: list[Lane] = []
+        for lane in self._lanes:
+            if not lane.takes_json(looks_json):
+                rows.append(_row(lane, arrived_us, mark, lane.reader.of_bytes(payload)))
+                found = True
+                continue
+            if not parsed:
+                document, parsed = parse(payload), True
+            if document is UNPARSED:
+                rows.append(_row(lane, arrived_us, mark, UNREADABLE))
+                continue
+            own = lane.rows(document, arrived_us, mark)
+            if own is None:
+                missing.append(lane)
+            else:
+                rows += own
+                found = True
+        if missing and not found:
+            # one gateway message may carry only what changed: then the others say nothing
+            rows += [_row(lane, arrived_us, mark, NOTHING_THERE) for lane in missing]
+
+
+def _row(lane: Lane, arrived_us: int, mark: int, value: Value) -> Row:
+    number, quality, reason = value
+    return (lane.index, arrived_us, NO_TIME, number, quality, mark, reason)
+
+
+class _Strays:
+    """Topics nobody configured: each told once, with the configured topic that looks alike."""
+
+    def __init__(self, topics: dict[str, "_Topic"]) -> None:
+        self._looks = {looks(topic): topic for topic in topics}
+        self._heard: set[str] = set()
+        self._full = False
+
+    def hear(self, at_us: int, topic: str) -> Stray | None:
+        """Give the record of a topic heard for the first time; topic "" once the list is full."""
+        name = "$" if topic.startswith("$") else topic  # the broker's own count as one
+        if name in self._heard or self._full:
+            return None
+        if len(self._heard) >= STRAYS_MAX:
+            self._full = True
+            return Stray(at_us, "")
+        self._heard.add(name)
+        return Stray(at_us, topic, "" if name == "$" else self._looks.get(looks(topic), ""))
+
+
+def looks(topic: str) -> str:
+    """Reduce a topic to its looks: no case, slashes, blanks, dashes, one Unicode form."""
+    folded = unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", topic).casefold())
+    return _PARTS_OF_LOOKS.sub("", folded)
