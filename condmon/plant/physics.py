@@ -1,0 +1,175 @@
+"""What happens inside a simulated machine, second by second: heat, chiller, air, oil, levels.
+
+The figures are invented, chosen so that the shapes are right: friction heat grows with about the
+1.4th power of speed, bearings follow with a lag of some twenty minutes, a chiller switches its
+compressor between two limits, a lubricator gives a pulse every eight minutes of turning.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from condmon.engine.records import F64
+from condmon.plant.signals import Mill
+from condmon.plant.work import Mode
+
+HEAT_POWER = 1.4
+LAG_ON_S, LAG_OFF_S = 1200.0, 2400.0  # bearings towards their steady temperature
+SWING_K = 0.4  # the chiller's compressor: on above, off below
+CHILL_K_S = 0.6 / 60  # what the compressor takes off the supply
+PUMP_K_S = 0.2 / 60  # what its pump puts in
+PURGE_S = 240  # air after power-off, until the bearings are dry
+OIL_EVERY_S = 480  # seconds of turning between two pulses
+RAMP = 900.0  # 1/min in a second
+REST_AFTER_TRIP_S = 1800
+REFILL_S = 6 * 3600 + 3000  # local second of the day: tanks are topped up
+
+COLUMNS = (
+    "power",
+    "cycle_running",
+    "spindle_speed",
+    "bearing_upper",
+    "bearing_lower",
+    "air_valve",
+    "air_flow",
+    "oil_pulses",
+    "coolant_supply",
+    "compressor",
+    "hydraulic_pressure",
+    "way_oil",
+    "coolant_level",
+    "coolant_pump",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Hour:
+    """What acts on the machine in one hour; one row a second."""
+
+    second_of_day: int  # local, of the first row
+    mode: Sequence[int]
+    speed: Sequence[float]  # share of top speed that the program asks for
+    room_c: Sequence[float]
+    jitter: Sequence[float]  # about 0, makes the oil pulses slightly uneven
+    fault: Mapping[str, Sequence[float]]
+
+
+@dataclass(slots=True)
+class Body:
+    """The state of one machine between two hours."""
+
+    mill: Mill
+    count: int
+    coolant: float
+    way_oil: float
+    supply: float = 21.0
+    upper: float = 21.0
+    lower: float = 21.0
+    speed: float = 0.0
+    flow: float = 0.0
+    pressure: float = 0.0
+    in_pipes: float = 0.0
+    oil_s: float = 0.0
+    oil_next_s: float = OIL_EVERY_S
+    off_s: int = PURGE_S
+    rest_s: int = 0
+    compressor: bool = False
+    filling: bool = False
+    columns: dict[str, list[float]] = field(default_factory=dict)
+
+    def hour(self, hour: Hour) -> dict[str, F64]:
+        """Live through an hour and give its columns, one value a second."""
+        rows: list[tuple[float, ...]] = []
+        for row, mode in enumerate(hour.mode):
+            on = mode != Mode.OFF
+            running = self._turn(mode, hour.speed[row])
+            self._heat(
+                on,
+                hour.room_c[row],
+                hour.fault["bearing-friction"][row],
+                hour.fault["bearing-cooling-lost"][row],
+            )
+            self._chill(on, hour.room_c[row], 1 - hour.fault["chiller-weak"][row])
+            stuck = hour.fault["air-valve-stuck-open"][row]
+            valve = self._air(on, stuck)
+            self._oil(hour.fault["oil-pulses-stop"][row] > 0, hour.jitter[row])
+            self._levels(on, running, hour.second_of_day + row == REFILL_S)
+            rows.append(
+                (
+                    on,
+                    running,
+                    self.speed,
+                    self.upper,
+                    self.lower,
+                    valve,
+                    self.flow,
+                    self.count,
+                    self.supply,
+                    self.compressor,
+                    self.pressure,
+                    self.way_oil,
+                    self.coolant - self.in_pipes,
+                    running,
+                )
+            )
+        table = np.array(rows, np.float64)
+        return {name: table[:, place] for place, name in enumerate(COLUMNS)}
+
+    def _turn(self, mode: int, share: float) -> bool:
+        """Spindle speed; the machine stops itself when a bearing reaches its trip."""
+        if max(self.upper, self.lower) >= self.mill.trip_c:
+            self.rest_s = REST_AFTER_TRIP_S
+        if self.rest_s:
+            self.rest_s -= 1
+            share = 0.0
+        wanted = share * self.mill.speed_max
+        self.speed += min(max(wanted - self.speed, -RAMP), RAMP)
+        return mode in (Mode.CUT, Mode.TOOL) and not self.rest_s
+
+    def _heat(self, on: bool, room_c: float, friction: float, lost: float) -> None:
+        share = (self.speed / self.mill.speed_max) ** HEAT_POWER
+        share *= (1 + friction) * (1 + 1.3 * lost)
+        around = 0.8 * self.supply + 0.2 * room_c if on else room_c
+        lag_s = LAG_ON_S if on else LAG_OFF_S
+        self.upper += (around + self.mill.gain_upper_k * share - self.upper) / lag_s
+        self.lower += (around + self.mill.gain_lower_k * share - self.lower) / lag_s
+
+    def _chill(self, on: bool, room_c: float, strength: float) -> None:
+        if not on:
+            self.compressor = False
+            self.supply += (room_c - self.supply) / 10800
+            return
+        if self.supply > self.mill.setpoint_c + SWING_K:
+            self.compressor = True
+        elif self.supply < self.mill.setpoint_c - SWING_K:
+            self.compressor = False
+        spindle_k = (self.upper + self.lower) / 2 - self.supply
+        self.supply += PUMP_K_S + 1e-4 * spindle_k + 7e-5 * (room_c - self.supply)
+        self.supply -= CHILL_K_S * strength * self.compressor
+
+    def _air(self, on: bool, stuck: float) -> bool:
+        self.off_s = 0 if on else self.off_s + 1
+        valve = self.off_s < PURGE_S
+        wanted = self.mill.air_l_min * (1.0 if valve else stuck) + 0.2  # 0.2: the sensor's zero
+        self.flow += (wanted - self.flow) / 3
+        return valve or stuck > 0
+
+    def _oil(self, stopped: bool, jitter: float) -> None:
+        if self.speed <= 50:
+            return
+        self.oil_s += 1
+        if self.oil_s >= self.oil_next_s:
+            self.oil_s = 0
+            self.oil_next_s = OIL_EVERY_S * (1 + 0.02 * jitter)
+            self.count = self.count if stopped else (self.count + 1) % 65536
+
+    def _levels(self, on: bool, running: bool, refill: bool) -> None:
+        if refill:
+            self.coolant = max(self.coolant, 92.0)
+            self.way_oil = max(self.way_oil, 90.0)
+        self.coolant -= (0.5 if running else 0.08) / 3600
+        self.way_oil -= 0.9 / 3600 if running else 0.0
+        self.in_pipes += ((3.0 if running else 0.0) - self.in_pipes) / 60
+        self.filling = on and (self.pressure < 52 or (self.filling and self.pressure < 60))
+        self.pressure += 2.0 if self.filling else -0.02 if on else -self.pressure / 1800

@@ -1,0 +1,159 @@
+"""Recipes of the simulated shop: which faults are on, from when to when, how large.
+
+A recipe is a TOML file; replay/README.md explains its keys. Times in it count from its start.
+"""
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+
+import numpy as np
+
+from condmon.engine.records import F64, I64, SECOND_US
+from condmon.engine.words import nearest, parse_duration
+from condmon.errors import UsageError
+
+FAULTS = {
+    "air-valve-stuck-open": "the spindle air valve stays open; size = share of the usual flow",
+    "oil-pulses-stop": "no oil reaches the spindle bearings",
+    "bearing-friction": "the bearings make more heat; size 0.5 = half as much again",
+    "bearing-cooling-lost": "coolant takes less heat off the spindle; size 1 = none at all",
+    "chiller-weak": "the chiller's compressor takes less heat away; size 0.5 = half",
+    "latch-second-push": "the door needs a second push; size = how often, 0 to 1",
+    "latch-slow": "the door takes longer to latch; size 1 = twice as long",
+    "sensor-silent": "a sensor stops sending; `signal` names it",
+    "sensor-sentinel": "a sensor sends the code of a broken one; `signal`, size = the code",
+    "cycle-stops": "the running program stops and the machine stands",
+    "link-lost": "nothing of this machine reaches the broker",
+}
+
+FOREVER_US = 2**62
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One fault on one machine from `onset_us` up to `until_us`, growing over `ramp_us`."""
+
+    fault: str
+    machine: str
+    onset_us: int
+    until_us: int = FOREVER_US
+    size: float = 1.0
+    ramp_us: int = 0
+    signal: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Must:
+    """An alert that the recipe has to raise, between two instants."""
+
+    machine: str
+    check: str
+    after_us: int
+    before_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class Recipe:
+    """What happens in the simulated shop, and what condmon must make of it."""
+
+    title: str = "a healthy shop"
+    start_us: int = 0
+    length_us: int = 0
+    seed: int = 1
+    thin: float = 1.0  # periods of all measures are this much longer
+    faults: tuple[Fault, ...] = ()
+    must: tuple[Must, ...] = ()
+    quiet: bool = field(default=True)  # nothing but what `must` names may be raised
+
+    def size(self, fault: str, machine: str, at_us: I64) -> F64:
+        """Size of a fault at each instant, 0 where it is off; shape as `at_us`."""
+        total = np.zeros(len(at_us))
+        for one in self.named(fault, machine):
+            on = (at_us >= one.onset_us) & (at_us < one.until_us)
+            grown = np.clip((at_us - one.onset_us) / one.ramp_us, 0, 1) if one.ramp_us else 1.0
+            total += on * one.size * grown
+        return total
+
+    def named(self, fault: str, machine: str) -> tuple[Fault, ...]:
+        """Find the faults of one name on one machine."""
+        return tuple(f for f in self.faults if f.fault == fault and f.machine == machine)
+
+
+def load_recipe(path: Path) -> Recipe:
+    """Read a recipe; UsageError in words for anything that is not one."""
+    try:
+        table = tomllib.loads(path.read_text(encoding="utf-8"))
+        return _recipe(table)
+    except OSError as error:
+        raise UsageError(f"{path}: cannot be read ({error.strerror}); check the name") from error
+    except (ValueError, TypeError, KeyError) as error:
+        text = f"a key is missing: {error}" if isinstance(error, KeyError) else str(error)
+        raise UsageError(f"{path}: not a recipe: {text}; see replay/README.md") from error
+
+
+def _recipe(table: Mapping[str, object]) -> Recipe:
+    _known(table, {"title", "start", "for", "seed", "thin", "fault", "must", "quiet"}, "the recipe")
+    start = table["start"]
+    if not isinstance(start, datetime) or start.tzinfo is None:
+        raise ValueError("start must be a date and time with a zone, as 2026-11-25T06:00:00Z")
+    start_us = round(start.timestamp()) * SECOND_US
+    return Recipe(
+        title=str(table["title"]),
+        start_us=start_us,
+        length_us=_us(table["for"]),
+        seed=int(str(table.get("seed", 1))),
+        thin=float(str(table.get("thin", 1))),
+        faults=tuple(_fault(row, start_us) for row in _rows(table, "fault")),
+        must=tuple(_must(row, start_us) for row in _rows(table, "must")),
+        quiet=bool(table.get("quiet", True)),
+    )
+
+
+def _fault(row: Mapping[str, object], start_us: int) -> Fault:
+    _known(row, {"fault", "machine", "onset", "until", "size", "ramp", "signal"}, "[[fault]]")
+    name = str(row["fault"])
+    if name not in FAULTS:
+        raise ValueError(f'no fault is called "{name}"{nearest(name, FAULTS)}')
+    until_us = start_us + _us(row["until"]) if "until" in row else FOREVER_US
+    return Fault(
+        name,
+        str(row["machine"]),
+        start_us + _us(row["onset"]),
+        until_us,
+        float(str(row.get("size", 1))),
+        _us(row.get("ramp", "0 s")),
+        str(row.get("signal", "")),
+    )
+
+
+def _must(row: Mapping[str, object], start_us: int) -> Must:
+    _known(row, {"machine", "check", "after", "before"}, "[[must]]")
+    return Must(
+        str(row["machine"]),
+        str(row["check"]),
+        start_us + _us(row["after"]),
+        start_us + _us(row["before"]),
+    )
+
+
+def _rows(table: Mapping[str, object], key: str) -> list[Mapping[str, object]]:
+    rows = table.get(key, [])
+    if not isinstance(rows, list):
+        raise TypeError(f"{key} is a list of tables: write [[{key}]]")
+    return rows
+
+
+def _known(table: Mapping[str, object], known: set[str], where: str) -> None:
+    for key in table:
+        if key not in known:
+            raise ValueError(f'{where} has no key "{key}"{nearest(key, known)}')
+
+
+def _us(text: object) -> int:
+    seconds = parse_duration(text) if isinstance(text, str) else None
+    if seconds is None:
+        raise ValueError(f'{text!r} is not a duration such as "90 min"')
+    return round(seconds * SECOND_US)
