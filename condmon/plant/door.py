@@ -19,7 +19,8 @@ def closings(
 ) -> dict[str, Sent]:
     """Make what the switches and the latch timer send.
 
-    `opened` has one row a second and one before the first. `size(fault, at_us)` tells how large a fault is at that instant.
+    `opened` has one row a second and one before the first. `size(fault, at_us)` tells how large
+    a fault is at that instant.
     """
     position: list[tuple[float, float]] = []
     latch: list[tuple[float, float]] = []
