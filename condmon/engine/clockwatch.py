@@ -34,6 +34,8 @@ class SourceClock:
         self.offset_us = 0
         self.changed = False
         self._recent: deque[tuple[int, float]] = deque(maxlen=REMEMBERED)
+        self.was_us = 0                     # the offset before the last change
+        self._wrong: deque[tuple[int, float]] = deque(maxlen=REMEMBERED)
         self._holes: list[tuple[int, int]] = []
         self._streak = [0, 0, 0]            # lag, first arrival, count
 
@@ -56,7 +58,7 @@ class SourceClock:
     def settle(self, own_us: int, arrived_us: int, value: float, mark: int) -> tuple[int, int]:
         """(time it belongs to, further marks) of one sample that carries its own time."""
         self.changed = False
-        if (own_us, value) in self._recent or (value != value and self._seen_unusable(own_us)):
+        if self._seen(own_us, value):
             return own_us, rec.REPEAT
         if mark & (rec.RETAINED | rec.HISTORICAL):
             self._recent.append((own_us, value))
@@ -64,15 +66,19 @@ class SourceClock:
         lag = arrived_us - own_us
         if lag < -AHEAD_US or lag > TRUST_US or self._clock_is_behind(own_us, arrived_us, lag):
             self._note_offset(lag)
-            self._recent.append((own_us, value))
+            self._wrong.append((own_us, value))
             return arrived_us, rec.CLOCK_WRONG
         if lag <= LIVE_US:
             self._note_offset(0)
         self._accept(own_us, value)
         return own_us, 0
 
-    def _seen_unusable(self, own_us: int) -> bool:
-        return any(at == own_us and v != v for at, v in self._recent)
+    def _seen(self, own_us: int, value: float) -> bool:
+        """Whether this very sample came before; a time beyond the newest cannot have."""
+        if self.offset_us and _among(self._wrong, own_us, value):
+            return True
+        return self.newest is not None and own_us <= self.newest \
+            and _among(self._recent, own_us, value)
 
     def _clock_is_behind(self, own_us: int, arrived_us: int, lag: int) -> bool:
         if lag <= LIVE_US:
@@ -92,7 +98,8 @@ class SourceClock:
 
     def _note_offset(self, lag: int) -> None:
         if abs(lag - self.offset_us) > AHEAD_US or (lag == 0 and self.offset_us):
-            self.offset_us, self.changed = lag, True
+            self.was_us, self.offset_us, self.changed = self.offset_us, lag, True
+            self._wrong.clear()
 
     def _accept(self, own_us: int, value: float) -> None:
         if self.newest is not None and own_us - self.newest > HOLE_US:
@@ -104,15 +111,26 @@ class SourceClock:
 
     def state(self) -> dict[str, Any]:
         """What has to survive a restart."""
-        times = np.array([at for at, _ in self._recent], np.int64)
-        values = np.array([v for _, v in self._recent], np.float64)
-        return {"newest": self.newest, "offset_us": self.offset_us, "times": times,
-                "values": values, "holes": self._holes, "streak": self._streak}
+        return {"newest": self.newest, "offset_us": self.offset_us, "was_us": self.was_us,
+                "recent": _columns(self._recent), "wrong": _columns(self._wrong),
+                "holes": self._holes, "streak": self._streak}
 
     def load(self, state: dict[str, Any]) -> None:
         """Take up a saved state."""
         self.newest, self.offset_us = state["newest"], state["offset_us"]
-        self._recent = deque(zip(state["times"].tolist(), state["values"].tolist(), strict=True),
-                             maxlen=REMEMBERED)
+        self.was_us = state["was_us"]
+        for kept, saved in ((self._recent, state["recent"]), (self._wrong, state["wrong"])):
+            kept.clear()
+            kept.extend(zip(saved[0].tolist(), saved[1].tolist(), strict=True))
         self._holes = [(a, b) for a, b in state["holes"]]
         self._streak = list(state["streak"])
+
+
+def _among(seen: deque[tuple[int, float]], own_us: int, value: float) -> bool:
+    if value != value:  # NaN equals nothing, yet a refused sample can come twice too
+        return any(at == own_us and v != v for at, v in seen)
+    return (own_us, value) in seen
+
+
+def _columns(seen: deque[tuple[int, float]]) -> list[Any]:
+    return [np.array([at for at, _ in seen], np.int64), np.array([v for _, v in seen], np.float64)]

@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from condmon.engine import records as rec
-from condmon.engine.clockwatch import SourceClock
+from condmon.engine.clockwatch import TRUST_US, SourceClock
 from condmon.engine.ids import short_id
 from condmon.engine.outputs import Entry
 from condmon.engine.plausible import Plausible
@@ -23,7 +23,6 @@ from condmon.engine.records import F64, I64, Samples
 from condmon.engine.settings import Settings
 from condmon.engine.words import span
 
-LIVE_US = 2 * rec.SECOND_US
 TELL_AGAIN_US = 24 * 3600 * rec.SECOND_US
 
 
@@ -55,17 +54,22 @@ class Intake:
         quality, reason, value = run.quality.copy(), run.reason.copy(), run.value.copy()
         entries: list[tuple[int, Entry]] = []
         own = run.own_us != rec.NO_TIME
+        changes: list[tuple[int, int, int, int]] = []
         for signal, rows in _by_signal(run.signal, own):
-            self._settle(signal, rows, run, at, mark, entries)
+            self._settle(signal, rows, run, at, mark, changes)
+        for row, signal, offset_us, was_us in sorted(changes):
+            entry = self._tell_clock(signal, int(run.arrived_us[row]), offset_us, was_us)
+            if entry:
+                entries.append((row, entry))
         retained = (mark & rec.RETAINED > 0) & ~own & ~self._state[run.signal]
         quality[retained & (quality == rec.GOOD)] = rec.SUSPECT
         self._plausible.judge(run.signal, at, value, quality, mark, reason)
-        self._tell_values(run, at, quality, reason, entries)
+        self._tell_values(run, at, quality, mark, reason, entries)
         entries.sort(key=lambda pair: pair[0])
         return Taken(at, value, quality, mark, reason, entries)
 
     def _settle(self, signal: int, rows: I64, run: Samples, at: I64, mark: rec.U16,
-                entries: list[tuple[int, Entry]]) -> None:
+                changes: list[tuple[int, int, int, int]]) -> None:
         clock = self._clocks[signal]
         own, arrived, value = run.own_us[rows], run.arrived_us[rows], run.value[rows]
         if not np.any(mark[rows] & (rec.RETAINED | rec.HISTORICAL)) and clock.plain(own, arrived, value):
@@ -76,18 +80,19 @@ class Intake:
             at[row], bits = clock.settle(own_us, arrived_us, v, int(mark[row]))
             mark[row] |= bits
             if clock.changed:
-                entry = self._tell_clock(signal, arrived_us, clock.offset_us)
-                if entry:
-                    entries.append((row, entry))
+                changes.append((row, signal, clock.offset_us, clock.was_us))
 
-    def _tell_clock(self, signal: int, arrived_us: int, offset_us: int) -> Entry | None:
+    def _tell_clock(self, signal: int, arrived_us: int, offset_us: int, was_us: int
+                    ) -> Entry | None:
         """One entry per change of a clock, however many signals come from that device."""
         where = self._signals[signal]
         offset_s = round(offset_us / rec.SECOND_US)
         last = self._offsets.get(where.machine)
         if last and abs(last[0] - offset_s) <= 5 and arrived_us - last[1] < TELL_AGAIN_US:
             return None
-        if last is None and offset_s == 0:
+        unset = was_us > TRUST_US            # a clock that starts at 1970 and is then set: no news
+        if offset_s == 0 and (last is None or unset):
+            self._offsets.pop(where.machine, None)
             return None
         self._offsets[where.machine] = [offset_s, arrived_us]
         side = "ahead" if offset_s < 0 else "behind"
@@ -97,11 +102,13 @@ class Intake:
         return Entry(short_id("clock", where.machine, where.name, arrived_us), arrived_us,
                      where.machine, "clock", text, {"signal": where.name, "offset_s": -offset_s})
 
-    def _tell_values(self, run: Samples, at: I64, quality: rec.U8, reason: rec.U8,
-                     entries: list[tuple[int, Entry]]) -> None:
+    def _tell_values(self, run: Samples, at: I64, quality: rec.U8, mark: rec.U16,
+                     reason: rec.U8, entries: list[tuple[int, Entry]]) -> None:
         """One entry per signal and reason a day, not one per sample."""
         texts = None
         for row in np.flatnonzero((quality == rec.BAD) | ((quality == rec.SUSPECT) & (reason > 0))):
+            if mark[row] & rec.REPEAT:
+                continue
             where, why = self._signals[int(run.signal[row])], rec.REASONS[int(reason[row])]
             key, now = f"{where.machine}/{where.name}:{why}", int(run.arrived_us[row])
             last = self._told.get(key)

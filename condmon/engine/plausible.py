@@ -53,11 +53,9 @@ class Plausible:
         celsius = self._celsius[signal] & (quality == rec.GOOD)
         if not celsius.any():
             return
-        with np.errstate(invalid="ignore"):
-            far = np.abs(value - self._last[signal]) > self._step[signal]
         out = (value < self._low[signal]) | (value > self._high[signal])
         _set(celsius & (value == -127.0), rec.BAD, _CODE, quality, reason)
-        _set(celsius & (value == 85.0) & (far | out), rec.SUSPECT, _POWER_ON, quality, reason)
+        _set(celsius & (value == 85.0) & out, rec.SUSPECT, _POWER_ON, quality, reason)
         _set(celsius & (value == -0.0625), rec.SUSPECT, _CODE, quality, reason)
 
     def _loops(self, signal: rec.I32, value: F64, quality: rec.U8, mark: rec.U16,

@@ -1,0 +1,100 @@
+"""What a shipped check is: its words, its figures, and a column of true, false or unknown. Pure."""
+
+from typing import Any, ClassVar, NamedTuple, Self
+
+from condmon.engine.block import Block
+from condmon.engine.duty import names
+from condmon.engine.expression import Condition, Pair
+from condmon.engine.outputs import Entry, Facts
+from condmon.engine.settings import Adjust, Machine, Settings, Signal, Urgency
+
+LOCKOUT = ("Lock out and tag before reaching in; relieve stored air and hydraulic pressure, and "
+           "wait until the spindle has stopped. Follow local rules and licensed practice.")
+
+
+class Said(NamedTuple):
+    """What a check says when it is raised: a sentence, what comes if nobody acts, the figures."""
+
+    what: str
+    if_nobody: str
+    facts: Facts
+    title: str = ""
+    signals: tuple[str, ...] = ()
+
+
+class Check:
+    """One thing looked for on one machine.
+
+    A shipped check is a subclass in a module of its own: it fills in the class attributes, `make`
+    and either `when` (a condition text) or `push`, and `say`. `figures` are the numbers a shop may
+    change under `[adjust.<id>]`; each has its default here and its reason in the module.
+    """
+
+    id: ClassVar[str] = ""
+    sees: ClassVar[str] = ""                 # one line for lists
+    urgency: Urgency = "today"
+    hold_s: float = 0.0
+    release_s: float = 0.0
+    figures: ClassVar[dict[str, float]] = {}
+    title: str = ""
+    why: str = ""
+    look_first: tuple[str, ...] = ()
+    caution: str = ""
+    deadband: float = 0.0
+
+    def __init__(self, settings: Settings, machine: Machine, signals: tuple[Signal, ...],
+                 subject: str = "") -> None:
+        self.settings, self.machine, self.signals = settings, machine, signals
+        self.key = f"{self.id}/{subject}" if subject else self.id
+        self.entries: list[tuple[int, Entry]] = []     # (tick, entry): notices, no alerts
+        adjust = machine.adjust.get(self.id, Adjust())
+        self.figure = {**self.figures, **adjust.figures}
+        self.hold_s = self.hold_s if adjust.hold_s is None else adjust.hold_s
+        self.release_s = self.release_s if adjust.release_s is None else adjust.release_s
+        self.urgency = adjust.urgency or self.urgency
+        self._condition: Condition | None = None
+        text = self.when()
+        if text:
+            kinds = {s.name: s.kind for s in machine.signals}
+            self._condition = Condition(text, kinds, names(machine), self.deadband)
+
+    @classmethod
+    def make(cls, settings: Settings, machine: Machine) -> list[Self] | str:
+        """The checks of this kind that a machine can have, or in words what it lacks.
+
+        An empty text: the machine has no use for the check.
+        """
+        raise NotImplementedError
+
+    def when(self) -> str:
+        """The condition as text, if a text can say it."""
+        return ""
+
+    def push(self, block: Block) -> Pair:
+        """The condition's columns over a block, as written and eased by the deadband."""
+        assert self._condition is not None
+        return self._condition.push(block)
+
+    def say(self, block: Block, row: int, since: int) -> Said:
+        """Words for the alert raised at a row; `since` is the tick at which it began."""
+        raise NotImplementedError
+
+    def state(self) -> dict[str, Any]:
+        """What has to survive a restart; subclasses add to it."""
+        return {"condition": self._condition.state()} if self._condition else {}
+
+    def load(self, state: dict[str, Any]) -> None:
+        """Take up a saved state."""
+        if self._condition:
+            self._condition.load(state["condition"])
+
+
+def value_at(block: Block, row: int, signal: Signal) -> float:
+    """Held value of a signal at a row, NaN where unknown."""
+    return float(block.value_of(signal.name)[row])
+
+
+def first(machine: Machine, role: str) -> Signal | None:
+    """The first signal that plays a role."""
+    found = machine.by_role(role)
+    return found[0] if found else None
