@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 from condmon.engine.lanes import Lane, Row
 from condmon.engine.payloads import UNPARSED, parse
-from condmon.engine.records import BAD, NO_TIME, RETAINED, Record, Stray, samples
+from condmon.engine.records import BAD, NO_TIME, NODATA, RETAINED, Record, Stray, samples
 from condmon.engine.settings import Settings, Signal
 from condmon.engine.timetext import ZoneOffset
 from condmon.engine.values import NOTHING_THERE, TOO_LARGE, UNREADABLE, Value
@@ -119,7 +119,9 @@ class _Topic:
             if not parsed:
                 document, parsed = parse(payload), True
             if document is UNPARSED:
-                rows.append(_row(lane, arrived_us, mark, UNREADABLE))
+                value = lane.reader.of_bytes(payload)  # empty, or a word for "no value"
+                value = value if value[1] == NODATA else UNREADABLE
+                rows.append(_row(lane, arrived_us, mark, value))
                 continue
             own = lane.rows(document, arrived_us, mark)
             if own is None:

@@ -1,0 +1,77 @@
+"""Whatever a payload holds: a record comes out, and no exception."""
+
+import json
+import math
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from condmon.engine.decode import Arrived, Decoder
+from condmon.engine.records import BAD, GOOD, NO_TIME, NODATA, REASONS
+from condmon.engine.settings import Machine, Payload, Settings, Signal
+from tests.engine.test_decode import _NoCalendar
+
+KINDS = ("measure", "state", "counter", "moment", "calibration", "trace")
+PAYLOADS = (
+    Payload(),
+    Payload(decimal_comma=True),
+    Payload(form="json"),
+    Payload(form="text"),
+    Payload(value="/v", time="/t"),
+    Payload(value="/v", time="/t", dt="/dt"),
+    Payload(each="", value="/v", time="/t"),
+    Payload(each="/v", where=("/n", "a"), dt_s=0.1),
+)
+SIGNALS = tuple(
+    Signal(index, "m", f"s{index}", f"{kind}/{number}", kind, unit="Cel", words_on=("on",))
+    if payload == PAYLOADS[0]
+    else Signal(index, "m", f"s{index}", f"{kind}/{number}", kind, unit="bar", payload=payload)
+    for index, (kind, (number, payload)) in enumerate(
+        (kind, pair) for kind in KINDS for pair in enumerate(PAYLOADS)
+    )
+)
+SETTINGS = Settings("x", _NoCalendar(), (Machine("m", "M", SIGNALS),))
+
+SCALARS = st.one_of(
+    st.none(), st.booleans(), st.integers(), st.floats(), st.text(max_size=8),
+    st.sampled_from(["2025-11-24T06:00:00Z", "1,5", "21.5 C", "nan", "on", "1763964000"]),
+)  # fmt: skip
+NAMES = st.sampled_from(["v", "t", "dt", "n", "ts", "value", "unit", "x"])
+DOCUMENTS = st.recursive(
+    SCALARS,
+    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(NAMES, inner, max_size=4),
+    max_leaves=12,
+)
+BODIES = st.one_of(
+    st.binary(max_size=80),
+    st.text(max_size=40).map(lambda text: text.encode("utf-8", "surrogatepass")),
+    DOCUMENTS.map(lambda document: json.dumps(document).encode()),
+    st.from_regex(r"[+-]?[0-9.,]{1,9}([eE][+-]?[0-9]{1,4})? ?[CF%\u00b0a-z]{0,3}").map(str.encode),
+)
+
+
+@settings(max_examples=300, deadline=None)
+@given(body=BODIES, at_us=st.integers(0, 2**52), retain=st.booleans())
+def test_any_payload_gives_columns_that_keep_their_promises(body, at_us, retain):
+    messages = [Arrived(at_us, signal.topic, body, retain) for signal in SIGNALS]
+    for run in Decoder(SETTINGS, lambda _: 3600, payload_bytes_max=75).decode(messages):
+        raw = dict(run.raw)
+        for row in range(len(run)):
+            value, quality, reason = run.value[row], run.quality[row], run.reason[row]
+            assert quality in {GOOD, BAD, NODATA}
+            assert math.isfinite(value) == (quality == GOOD)
+            assert (reason == 0) == (quality == GOOD)
+            assert reason < len(REASONS)
+            assert (quality == BAD) == (row in raw)
+            assert at_us == run.arrived_us[row]
+            assert run.own_us[row] == NO_TIME or abs(run.own_us[row]) < 2**60
+        for text in raw.values():
+            assert body[:64] == text
+
+
+@settings(max_examples=100, deadline=None)
+@given(topics=st.lists(st.text(max_size=12), max_size=20))
+def test_any_topic_is_told_at_most_once(topics):
+    decoder = Decoder(SETTINGS)
+    strays = decoder.decode([Arrived(0, topic, b"1") for topic in topics])
+    assert len({stray.topic for stray in strays}) == len(strays)
