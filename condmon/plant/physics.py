@@ -94,7 +94,9 @@ class Body:
             stuck = hour.fault["air-valve-stuck-open"][row]
             valve = self._air(on, stuck)
             self._oil(hour.fault["oil-pulses-stop"][row] > 0, hour.jitter[row])
-            self._levels(on, running, hour.second_of_day + row == REFILL_S)
+            self._levels(
+                on, running, hour.second_of_day + row == REFILL_S, hour.fault["coolant-leak"][row]
+            )
             rows.append(
                 (
                     on,
@@ -164,11 +166,11 @@ class Body:
             self.oil_next_s = OIL_EVERY_S * (1 + 0.02 * jitter)
             self.count = self.count if stopped else (self.count + 1) % 65536
 
-    def _levels(self, on: bool, running: bool, refill: bool) -> None:
+    def _levels(self, on: bool, running: bool, refill: bool, leak: float) -> None:
         if refill:
             self.coolant = max(self.coolant, 92.0)
             self.way_oil = max(self.way_oil, 90.0)
-        self.coolant -= (0.5 if running else 0.08) / 3600
+        self.coolant = max(self.coolant - ((0.5 if running else 0.08) + leak) / 3600, 0.0)
         self.way_oil -= 0.9 / 3600 if running else 0.0
         self.in_pipes += ((3.0 if running else 0.0) - self.in_pipes) / 60
         self.filling = on and (self.pressure < 52 or (self.filling and self.pressure < 60))

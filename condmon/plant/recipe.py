@@ -21,6 +21,7 @@ FAULTS = {
     "bearing-friction": "the bearings make more heat; size 0.5 = half as much again",
     "bearing-cooling-lost": "coolant takes less heat off the spindle; size 1 = none at all",
     "chiller-weak": "the chiller's compressor takes less heat away; size 0.5 = half",
+    "coolant-leak": "coolant runs away; size = percent of the tank an hour",
     "latch-second-push": "the door needs a second push; size = how often, 0 to 1",
     "latch-slow": "the door takes longer to latch; size 1 = twice as long",
     "sensor-silent": "a sensor stops sending; `signal` names it",
