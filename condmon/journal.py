@@ -101,12 +101,12 @@ class Reader:
     def alerts(self, open_only: bool = False) -> list[Alert]:
         """Alerts in the order in which they were raised; open: not ended, or ended and unseen."""
         rows = self._rows(_OPEN_ALERTS if open_only else _ALERTS)
-        return [_alert(row[0]) for row in rows]
+        return [alert_of(row[0]) for row in rows]
 
     def alert(self, alert_id: str) -> Alert | None:
         """One alert as it stands now."""
         rows = self._rows("SELECT body FROM alert WHERE id = ?", alert_id)
-        return _alert(rows[0][0]) if rows else None
+        return alert_of(rows[0][0]) if rows else None
 
     def entries(
         self, limit: int = 100, machine: str | None = None, kind: str | None = None
@@ -189,7 +189,7 @@ class Journal(Reader):
         self._turn = threading.Lock()
         self._db, fresh, self.set_aside = open_or_set_aside(self.path)
         # keys only matter to a journal that begins anew beside an older log
-        self._already_sent = SentLog(folder).keys() if fresh else set()
+        self._already_sent = SentLog(folder).kept() if fresh else set()
         self._ahead = {}  # marks that are not on the disk yet
         self._ahead = {"offset": self.offset(), "written_us": self.written_us()}
         self._flushed_us = 0
@@ -297,7 +297,8 @@ def message_of(body: str) -> Message:
     return Message(**{**found, "alerts": tuple(found["alerts"])})
 
 
-def _alert(body: str) -> Alert:
+def alert_of(body: str) -> Alert:
+    """Make an alert from its stored text."""
     found = orjson.loads(body)
     for name in ("signals", "look_first"):
         found[name] = tuple(found[name])

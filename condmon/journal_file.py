@@ -2,6 +2,7 @@
 
 import os
 import sqlite3
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -61,21 +62,17 @@ class SentLog:
 
     def __init__(self, folder: Path) -> None:
         self.path = folder / "sent.log"
+        self._turn = threading.Lock()
 
     def add(self, key: str) -> None:
         """Keep one key; it is on the disk when this returns."""
         try:
-            if self.path.exists() and self.path.stat().st_size > SENT_LOG_BYTES_MAX:
-                self._drop_older_half()
-            with self.path.open("ab") as file:
-                # the line end in front heals a line that a crash cut short
-                file.write(b"\n" + orjson.dumps(key) + b"\n")
-                file.flush()
-                os.fsync(file.fileno())
+            with self._turn:
+                self._add(key)
         except OSError as error:
             raise StoreError(disk_words(self.path, error)) from error
 
-    def keys(self) -> set[str]:
+    def kept(self) -> set[str]:
         """All keys that can be read; damaged lines are passed over."""
         try:
             lines = self.path.read_bytes().split(b"\n")
@@ -92,6 +89,15 @@ class SentLog:
             if isinstance(key, str):
                 found.add(key)
         return found
+
+    def _add(self, key: str) -> None:
+        if self.path.exists() and self.path.stat().st_size > SENT_LOG_BYTES_MAX:
+            self._drop_older_half()
+        with self.path.open("ab") as file:
+            # the line end in front heals a line that a crash cut short
+            file.write(b"\n" + orjson.dumps(key) + b"\n")
+            file.flush()
+            os.fsync(file.fileno())
 
     def _drop_older_half(self) -> None:
         lines = self.path.read_bytes().split(b"\n")

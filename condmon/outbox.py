@@ -1,0 +1,135 @@
+"""The outbox: brings each message to people, at least once, never stale, never silently lost.
+
+Works on the deliveries that the journal wrote, one lane a route, so that a receiver that hangs
+delays nobody else.
+"""
+
+import secrets
+import sqlite3
+import threading
+from collections.abc import Sequence
+from pathlib import Path
+from random import Random
+
+import orjson
+import structlog
+
+from condmon.clock import Clock
+from condmon.engine.settings import Settings
+from condmon.errors import StoreError
+from condmon.journal_file import SentLog, connect, transaction, words
+from condmon.lane import TROUBLE_S, WAIT_ASKED_MAX_S, Lane, tell_store
+from condmon.senders.letter import Sender
+
+log = structlog.get_logger()
+
+STOP_S = 1.0
+
+
+class Outbox:
+    """Delivers what waits in the journal.
+
+    Parameters
+    ----------
+    journal_path : Path
+        The journal's file; `sent.log` is kept beside it.
+    senders : sequence of Sender
+        One a route. The daemon's lock on the folder makes this the only outbox at work.
+    clock : Clock
+        Dates, pauses and leases are counted in its time.
+    settings : Settings
+        The site's name and calendar, for the words.
+    chance : Random, optional
+        Spreads the tries.
+    """
+
+    def __init__(
+        self,
+        journal_path: Path,
+        senders: Sequence[Sender],
+        clock: Clock,
+        settings: Settings,
+        chance: Random | None = None,
+    ) -> None:
+        self._path = journal_path
+        self._clock = clock
+        self._begun = False
+        sent, chance = SentLog(journal_path.parent), chance or secrets.SystemRandom()
+        self._lanes = [Lane(journal_path, s, clock, settings, sent, chance) for s in senders]
+
+    def step(self) -> float | None:
+        """Do one due delivery; give seconds until the next is due, None when nothing waits.
+
+        Raises StoreError when the journal cannot be read or written.
+        """
+        self._begin()
+        for turn, lane in enumerate(self._lanes):
+            if lane.step():
+                self._lanes = self._lanes[turn + 1 :] + self._lanes[: turn + 1]
+                break
+        waits = [wait for lane in self._lanes if (wait := lane.wait_s()) is not None]
+        return min(waits, default=None)
+
+    def run(self, stop: threading.Event) -> None:
+        """Deliver until told to stop; a send under way at that moment is not waited for."""
+        while not stop.is_set():
+            try:
+                self._begin()
+            except StoreError as error:
+                tell_store(error)
+                stop.wait(TROUBLE_S)
+            else:
+                break
+        threads = [
+            threading.Thread(target=lane.run, args=(stop,), name=f"outbox {lane.name}", daemon=True)
+            for lane in self._lanes
+        ]
+        for thread in threads:
+            thread.start()
+        stop.wait()
+        for thread in threads:
+            thread.join(STOP_S)
+
+    def close(self) -> None:
+        """Close the connections to the journal."""
+        for lane in self._lanes:
+            lane.close()
+
+    def _begin(self) -> None:
+        """Free what an earlier run left leased; fail what no route of this configuration takes."""
+        if self._begun:
+            return
+        now_us = self._clock.now_us()
+        routes = orjson.dumps([lane.name for lane in self._lanes]).decode()
+        try:
+            db = connect(self._path)
+            try:
+                with transaction(db):
+                    db.execute(
+                        "UPDATE delivery SET state = 'waiting', due_us = ? WHERE state = 'leased'",
+                        (now_us,),
+                    )
+                    # the wall clock may have been put back since a pause was set
+                    db.execute(
+                        "UPDATE delivery SET due_us = min(due_us, ?) WHERE state = 'waiting'",
+                        (now_us + round(WAIT_ASKED_MAX_S * 1e6),),
+                    )
+                    orphans = db.execute(
+                        "UPDATE delivery SET state = 'failed', done_us = ?,"
+                        " reason = 'the configuration no longer has this route'"
+                        " WHERE state = 'waiting'"
+                        " AND route NOT IN (SELECT value FROM json_each(?))",
+                        (now_us, routes),
+                    ).rowcount
+            finally:
+                db.close()
+        except sqlite3.Error as error:
+            raise StoreError(words(self._path, error)) from error
+        self._begun = True
+        if orphans:
+            log.error(
+                "deliveries_without_route",
+                count=orphans,
+                meaning="the configuration no longer has the routes they were to take",
+                do="see them with `condmon status`; people were not told by these routes",
+            )

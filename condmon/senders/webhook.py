@@ -1,0 +1,184 @@
+"""Webhook: an alert as a signed CloudEvents 1.0 event by HTTP POST. Standard library and orjson.
+
+The body is one event in structured mode (CloudEvents 1.0, JSON format):
+
+    specversion "1.0" · id (the idempotency key) · source "condmon/<site>" · subject
+    "<machine>/<check>" · time (when the message was due, RFC 3339) · datacontenttype
+    type  condmon.alert.raised | condmon.alert.reminder | condmon.alert.ended | condmon.digest
+    data  telling (raised, reminder, ended, story, digest), step, urgency, site, title, text,
+          alerts: a list, one element unless it is a digest, each with id, revision, state,
+          machine, machine_name, check, signals, urgency, began, raised, ended, acknowledged and
+          shelved_until (RFC 3339 or null), acknowledged_by, count, judged, title, what, why,
+          look_first, if_nobody, caution, cause, facts
+
+`telling` "story" has the type condmon.alert.ended: the alert was over before it could be told.
+The receiver checks a message by computing HMAC-SHA256 with the shared secret over the header
+Condmon-Timestamp (seconds since 1970), a dot and the body, and comparing it with the hexadecimal
+digits after "v1=" in Condmon-Signature. Header Idempotency-Key repeats the id.
+"""
+
+import hashlib
+import hmac
+import http.client
+from email.utils import parsedate_to_datetime
+from http import HTTPStatus
+from typing import Any
+from urllib.parse import quote, urlsplit
+
+import orjson
+
+from condmon import __version__
+from condmon.clock import rfc3339
+from condmon.config import Webhook
+from condmon.engine.outputs import Alert
+from condmon.errors import SendError
+from condmon.senders.letter import Letter, Telling
+from condmon.senders.wire import secret, wire
+
+_TYPES: dict[Telling, str] = {
+    "raised": "condmon.alert.raised",
+    "reminder": "condmon.alert.reminder",
+    "ended": "condmon.alert.ended",
+    "story": "condmon.alert.ended",
+    "digest": "condmon.digest",
+}
+_LATER = {HTTPStatus.REQUEST_TIMEOUT, HTTPStatus.TOO_EARLY, HTTPStatus.TOO_MANY_REQUESTS}
+_MEANING = {
+    400: "the receiver could not read the message; check that the address takes CloudEvents",
+    401: "the receiver does not know us; check the secret on both sides",
+    403: "the receiver does not let us in; check the secret and the rights on its side",
+    404: "nothing is at this address; check the path in url",
+    405: "the address takes no POST; check the path in url",
+    410: "the address was given up by its owner; enter the new one or remove the webhook",
+    413: "the receiver takes no message of this size; raise its limit",
+}
+
+
+class WebhookSender:
+    """Posts each letter to one address."""
+
+    def __init__(self, webhook: Webhook) -> None:
+        self.name = webhook.name
+        self.urgencies = webhook.urgencies
+        self._webhook = webhook
+        self._url = urlsplit(webhook.url)
+
+    def send(self, letter: Letter) -> None:
+        """Post one event; raises SendError unless it was answered with 2xx."""
+        tls = self._url.scheme == "https"
+        host, port = self._url.hostname or "", self._url.port or (443 if tls else 80)
+        body = orjson.dumps(event(letter), default=dict, option=orjson.OPT_SERIALIZE_NUMPY)
+        headers = self._headers(letter, body)
+        target = (self._url.path or "/") + (f"?{self._url.query}" if self._url.query else "")
+        with wire(host, port, self._webhook.timeout_s, tls=tls) as line:
+            connection = http.client.HTTPConnection(host, port)
+            connection.sock = line.sock
+            try:
+                connection.request("POST", target, body, headers)
+                # the status and the headers tell all; the body is left unread, whatever its size
+                answer = connection.getresponse()
+            except http.client.HTTPException as error:
+                raise SendError(f"{host}:{port} did not answer in HTTP", again=True) from error
+            answer.close()
+        _judge(answer)
+
+    def _headers(self, letter: Letter, body: bytes) -> dict[str, str]:
+        stamp = str(letter.sent_us // 1_000_000)
+        headers = {
+            "Host": self._url.netloc.rpartition("@")[2],
+            "User-Agent": f"condmon/{__version__}",
+            "Content-Type": "application/cloudevents+json",
+            # quoted only where a header could not carry it
+            "Idempotency-Key": quote(letter.key, safe="!#$&'*+-./:;=?@^_`|~"),
+            "Condmon-Timestamp": stamp,
+            "Connection": "close",
+        }
+        if self._webhook.secret_file:
+            key = secret(self._webhook.secret_file).encode()
+            signature = hmac.new(key, stamp.encode() + b"." + body, hashlib.sha256).hexdigest()
+            headers["Condmon-Signature"] = f"v1={signature}"
+        return headers
+
+
+def event(letter: Letter) -> dict[str, Any]:
+    """Make the CloudEvents 1.0 object of a letter."""
+    first = letter.alerts[0] if letter.alerts and letter.telling != "digest" else None
+    subject = f"{first.machine}/{first.check}" if first else letter.message.machine or "digest"
+    return {
+        "specversion": "1.0",
+        "id": letter.key,
+        "source": f"condmon/{quote(letter.site)}",
+        "type": _TYPES[letter.telling],
+        "subject": subject,
+        "time": rfc3339(letter.message.at_us),
+        "datacontenttype": "application/json",
+        "data": {
+            "telling": letter.telling,
+            "step": letter.message.step,
+            "urgency": letter.message.urgency,
+            "site": letter.site,
+            "title": letter.title,
+            "text": letter.text,
+            "alerts": [_alert(alert) for alert in letter.alerts],
+        },
+    }
+
+
+def _alert(alert: Alert) -> dict[str, Any]:
+    return {
+        "id": alert.id,
+        "revision": alert.revision,
+        "state": alert.state,
+        "machine": alert.machine,
+        "machine_name": alert.machine_name,
+        "check": alert.check,
+        "signals": alert.signals,
+        "urgency": alert.urgency,
+        "began": rfc3339(alert.began_us),
+        "raised": rfc3339(alert.raised_us),
+        "ended": _time(alert.ended_us),
+        "acknowledged": _time(alert.acknowledged_us),
+        "acknowledged_by": alert.acknowledged_by,
+        "shelved_until": _time(alert.shelved_until_us),
+        "count": alert.count,
+        "judged": alert.judged,
+        "title": alert.title,
+        "what": alert.what,
+        "why": alert.why,
+        "look_first": alert.look_first,
+        "if_nobody": alert.if_nobody,
+        "caution": alert.caution,
+        "cause": alert.cause,
+        "facts": alert.facts,
+    }
+
+
+def _time(at_us: int | None) -> str | None:
+    return None if at_us is None else rfc3339(at_us)
+
+
+def _judge(answer: http.client.HTTPResponse) -> None:
+    status = answer.status
+    if 200 <= status < 300:
+        return
+    if status in _LATER or status >= 500:
+        reason = f"the receiver answered {status} ({answer.reason[:60]}): not now"
+        raise SendError(reason, again=True, wait_s=_retry_after(answer))
+    if 300 <= status < 400:
+        meaning = "it points to another address, which is not followed; enter that one as url"
+    else:
+        meaning = _MEANING.get(status, "the receiver will not take it; see its own log")
+    raise SendError(f"the receiver answered {status}: {meaning}", again=False)
+
+
+def _retry_after(answer: http.client.HTTPResponse) -> float | None:
+    """Seconds to wait; a date is taken against the receiver's own clock."""
+    words = (answer.getheader("Retry-After") or "").strip()
+    if words.isascii() and words.isdigit():
+        return float(words[:9])
+    try:
+        now = parsedate_to_datetime(answer.getheader("Date") or "")
+        wait = parsedate_to_datetime(words) - now
+    except (ValueError, TypeError):
+        return None
+    return max(0.0, wait.total_seconds())
