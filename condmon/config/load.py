@@ -1,0 +1,51 @@
+"""From a file to a `Config`: the table of contents of the configuration."""
+
+import hashlib
+from pathlib import Path
+
+from condmon.config import checks, machine, send, site, text
+from condmon.config.shape import Config
+from condmon.config.table import Problems, Section
+from condmon.engine.settings import Settings
+from condmon.errors import ConfigError
+
+
+def load(path: Path) -> Config:
+    """Read a configuration file.
+
+    Raises
+    ------
+    ConfigError
+        With every problem found, as `file:line: [section] key: what is wrong; what to do`.
+    """
+    words = text.read(path)
+    parsed = text.parse(words)
+    problems = Problems(str(path), parsed)
+    if parsed.broken and not parsed.tables:
+        raise ConfigError(problems.all())
+    top = Section(parsed.tables, (), "", problems)
+    if not send.version(top):
+        raise ConfigError(problems.all())
+    digest = hashlib.sha256(words.encode()).hexdigest()[:12]
+    made = _config(path, top, problems, digest)
+    found = problems.all()
+    if found:
+        raise ConfigError(found)
+    return made
+
+
+def _config(path: Path, top: Section, problems: Problems, digest: str) -> Config:
+    """Make the settings, good or not; `problems` tells afterwards which."""
+    folder = path.parent
+    where = site.site(top.within("site", "site"))
+    machines = machine.machines(top, checks.adjustments(top))
+    settings = Settings(
+        where.name, where.calendar, machines, checks.own_checks(top, machines),
+        where.unattended, site.plans(top.within("plan", "plan")), where.digest_minute,
+        where.digest_days, where.lateness_s, digest,
+    )  # fmt: skip
+    outward = top.within("send", "send")
+    broker = send.broker(top.within("broker", "broker"), folder, where.name)
+    store = send.store(top.within("store", "store"), folder)
+    webhooks, emails = send.webhooks(outward, folder), send.emails(outward, folder)
+    return Config(path, settings, broker, store, webhooks, emails, problems.warnings())
