@@ -1,24 +1,39 @@
 """A block: consecutive ticks of one machine as columns. What duty, checks and models see."""
 
 from functools import cached_property
-from typing import NamedTuple
+from typing import NamedTuple, Self
 
 import numpy as np
 
 from condmon.engine.logic import Column
-from condmon.engine.records import F64, I64, SECOND_US
+from condmon.engine.records import F64, I64, SECOND_US, Flags
 from condmon.engine.settings import Machine
-
-IntColumn = I64
 
 
 class Readings(NamedTuple):
     """Samples of one machine sorted by time; all of shape (m,)."""
 
-    column: I64        # index into Machine.signals
+    column: I64  # index into Machine.signals
     at_us: I64
-    value: F64         # NaN: the source says that it has no value
-    usable: "np.ndarray[tuple[int], np.dtype[np.bool_]]"   # False: bad or suspect
+    value: F64  # NaN: the source says that it has no value
+    usable: Flags  # False: bad or suspect
+
+    def pick(self, rows: slice | I64) -> Self:
+        """Some of the rows."""
+        return type(self)(self.column[rows], self.at_us[rows], self.value[rows], self.usable[rows])
+
+    @classmethod
+    def joined(cls, parts: "list[Readings]") -> "Readings":
+        """All parts in one, in the order given."""
+        if not parts:
+            none = np.empty(0, np.int64)
+            return cls(none, none, np.empty(0), np.empty(0, bool))
+        return cls(
+            np.concatenate([p.column for p in parts]),
+            np.concatenate([p.at_us for p in parts]),
+            np.concatenate([p.value for p in parts]),
+            np.concatenate([p.usable for p in parts]),
+        )
 
 
 class Block:
@@ -42,8 +57,18 @@ class Block:
         Seconds that were skipped just before the first tick, 0 if it follows the last block.
     """
 
-    def __init__(self, machine: Machine, first: int, value: F64, age_s: F64, heard_s: F64,
-                 increase: F64, watch_s: I64, readings: Readings, blind_s: int) -> None:
+    def __init__(
+        self,
+        machine: Machine,
+        first: int,
+        value: F64,
+        age_s: F64,
+        heard_s: F64,
+        increase: F64,
+        watch_s: I64,
+        readings: Readings,
+        blind_s: int,
+    ) -> None:
         self.machine, self.first, self.n = machine, first, len(value)
         self.value, self.age_s, self.heard_s, self.increase = value, age_s, heard_s, increase
         self.watch_s, self.readings, self.blind_s = watch_s, readings, blind_s
@@ -85,5 +110,8 @@ class Block:
     def _rows_by_column(self) -> dict[int, I64]:
         order = np.argsort(self.readings.column, kind="stable")
         columns, starts = np.unique(self.readings.column[order], return_index=True)
-        return dict(zip(columns.tolist(), np.split(order, starts[1:]), strict=True)) \
-            if len(columns) else {}
+        return (
+            dict(zip(columns.tolist(), np.split(order, starts[1:]), strict=True))
+            if len(columns)
+            else {}
+        )

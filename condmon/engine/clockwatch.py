@@ -34,10 +34,10 @@ class SourceClock:
         self.offset_us = 0
         self.changed = False
         self._recent: deque[tuple[int, float]] = deque(maxlen=REMEMBERED)
-        self.was_us = 0                     # the offset before the last change
+        self.was_us = 0  # the offset before the last change
         self._wrong: deque[tuple[int, float]] = deque(maxlen=REMEMBERED)
         self._holes: list[tuple[int, int]] = []
-        self._streak = [0, 0, 0]            # lag, first arrival, count
+        self._streak = [0, 0, 0]  # lag, first arrival, count
 
     def plain(self, own: I64, arrived: I64, value: F64) -> bool:
         """Take a run at once if nothing about it needs thought; False: settle it one by one."""
@@ -51,8 +51,9 @@ class SourceClock:
         if np.any(step > HOLE_US):
             return False
         self.newest, self.changed = int(own[-1]), False
-        self._recent.extend(zip(own[-REMEMBERED:].tolist(), value[-REMEMBERED:].tolist(),
-                                strict=True))
+        self._recent.extend(
+            zip(own[-REMEMBERED:].tolist(), value[-REMEMBERED:].tolist(), strict=True)
+        )
         return True
 
     def settle(self, own_us: int, arrived_us: int, value: float, mark: int) -> tuple[int, int]:
@@ -77,8 +78,11 @@ class SourceClock:
         """Whether this very sample came before; a time beyond the newest cannot have."""
         if self.offset_us and _among(self._wrong, own_us, value):
             return True
-        return self.newest is not None and own_us <= self.newest \
+        return (
+            self.newest is not None
+            and own_us <= self.newest
             and _among(self._recent, own_us, value)
+        )
 
     def _clock_is_behind(self, own_us: int, arrived_us: int, lag: int) -> bool:
         if lag <= LIVE_US:
@@ -86,8 +90,12 @@ class SourceClock:
             return False
         if self.offset_us and abs(lag - self.offset_us) <= LIVE_US:
             return True
-        if (self.newest is not None and lag > HOLE_US and own_us <= self.newest
-                and not any(a < own_us < b for a, b in self._holes)):
+        if (
+            self.newest is not None
+            and lag > HOLE_US
+            and own_us <= self.newest
+            and not any(a < own_us < b for a, b in self._holes)
+        ):
             return True
         ref, since, count = self._streak
         if not count or abs(lag - ref) > SECOND_US:
@@ -111,9 +119,15 @@ class SourceClock:
 
     def state(self) -> dict[str, Any]:
         """What has to survive a restart."""
-        return {"newest": self.newest, "offset_us": self.offset_us, "was_us": self.was_us,
-                "recent": _columns(self._recent), "wrong": _columns(self._wrong),
-                "holes": self._holes, "streak": self._streak}
+        return {
+            "newest": self.newest,
+            "offset_us": self.offset_us,
+            "was_us": self.was_us,
+            "recent": _columns(self._recent),
+            "wrong": _columns(self._wrong),
+            "holes": self._holes,
+            "streak": self._streak,
+        }
 
     def load(self, state: dict[str, Any]) -> None:
         """Take up a saved state."""

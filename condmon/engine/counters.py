@@ -16,7 +16,7 @@ class Event(NamedTuple):
     """Something a counter did, at a row of its tick values."""
 
     row: int
-    kind: str     # "restarted", "glitch", "unknown span"
+    kind: str  # "restarted", "glitch", "unknown span"
     before: float
     after: float
 
@@ -33,7 +33,7 @@ class Counter:
     def __init__(self, width_bits: int | None) -> None:
         self.top = float(2**width_bits) if width_bits else None
         self.last: float | None = None
-        self.doubtful = False        # a device restarted since: the next step cannot be told
+        self.doubtful = False  # a device restarted since: the next step cannot be told
 
     def push(self, rows: I64, values: F64) -> tuple[F64, list[Event]]:
         """Increases at the rows at which the counter was heard, shape (m,), and what it did."""

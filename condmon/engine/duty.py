@@ -76,13 +76,21 @@ class Duty:
 
     def _entry(self, block: Block) -> Entry:
         machine, name = block.machine, self.names[self._now]
-        return Entry(short_id("duty", machine.id, self._since, name), self._since * SECOND_US,
-                     machine.id, "duty", f"{machine.name} is {name}", {"duty": name})
+        return Entry(
+            short_id("duty", machine.id, self._since, name),
+            self._since * SECOND_US,
+            machine.id,
+            "duty",
+            f"{machine.name} is {name}",
+            {"duty": name},
+        )
 
     def state(self) -> dict[str, Any]:
         """What has to survive a restart."""
-        return {"counts": [self._told, self._now, self._ticks, self._since],
-                "conditions": [c.state() for c in self._conditions]}
+        return {
+            "counts": [self._told, self._now, self._ticks, self._since],
+            "conditions": [c.state() for c in self._conditions],
+        }
 
     def load(self, state: dict[str, Any]) -> None:
         """Take up a saved state."""

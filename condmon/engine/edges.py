@@ -13,7 +13,7 @@ class Edge(NamedTuple):
 
     at_us: int
     state: int
-    known_us: int        # when that was sure: debounce later
+    known_us: int  # when that was sure: debounce later
 
 
 class Edges:
@@ -30,7 +30,7 @@ class Edges:
     def __init__(self, name: str, debounce_s: float) -> None:
         self.name, self._debounce_us = name, round(debounce_s * SECOND_US)
         self._settled: int | None = None
-        self._waiting: tuple[int, int] | None = None     # (at_us, state)
+        self._waiting: tuple[int, int] | None = None  # (at_us, state)
         self._burst_us = 0
 
     def push(self, block: Block) -> tuple[list[Edge], list[int]]:
@@ -58,7 +58,7 @@ class Edges:
         elif self._waiting is not None:
             if state == self._waiting[1]:
                 return
-            if state == self._settled:       # back before it was sure: chatter
+            if state == self._settled:  # back before it was sure: chatter
                 if at_us - self._burst_us > BURST_US:
                     bursts.append(at_us)
                 self._burst_us = at_us

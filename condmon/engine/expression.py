@@ -49,8 +49,14 @@ FUNCTIONS = {
     "held": 'held(condition, "30 s"): the condition has been true for that long',
     "count_rises": 'count_rises(condition, "1 h"): how often it has become true in the window',
 }
-_COMPARE = {ast.Gt: np.greater, ast.GtE: np.greater_equal, ast.Lt: np.less, ast.LtE: np.less_equal,
-            ast.Eq: np.equal, ast.NotEq: np.not_equal}
+_COMPARE = {
+    ast.Gt: np.greater,
+    ast.GtE: np.greater_equal,
+    ast.Lt: np.less,
+    ast.LtE: np.less_equal,
+    ast.Eq: np.equal,
+    ast.NotEq: np.not_equal,
+}
 _ARITHMETIC = {ast.Add: np.add, ast.Sub: np.subtract, ast.Mult: np.multiply, ast.Div: np.divide}
 
 
@@ -74,8 +80,13 @@ class Condition:
         If the text is not in the subset, names an unknown signal, or mixes numbers and conditions.
     """
 
-    def __init__(self, text: str, signals: Mapping[str, str], duties: tuple[str, ...] = (),
-                 deadband: float = 0.0) -> None:
+    def __init__(
+        self,
+        text: str,
+        signals: Mapping[str, str],
+        duties: tuple[str, ...] = (),
+        deadband: float = 0.0,
+    ) -> None:
         self._signals, self._duties, self._deadband = signals, duties, deadband
         self._windows: list[rolling.Window] = []
         self._runs: list[list[int]] = []
@@ -126,8 +137,10 @@ class Condition:
 
     def _state(self, name: str, node: ast.expr) -> TruthOf:
         if self._kind(name, node) not in {"state", "moment"}:
-            raise ExpressionError(f"{name} is a number here; compare it with something, "
-                                  f"for example {name} > 5", node.col_offset + 1)
+            raise ExpressionError(
+                f"{name} is a number here; compare it with something, for example {name} > 5",
+                node.col_offset + 1,
+            )
         return lambda block: _same(logic.from_state(block.value_of(name)))
 
     def _compare(self, left: ast.expr, op: ast.cmpop, right: ast.expr, ease: float) -> TruthOf:
@@ -153,14 +166,19 @@ class Condition:
         return evaluate
 
     def _duty(self, op: ast.cmpop, right: ast.expr) -> TruthOf:
-        if not (isinstance(op, ast.Eq | ast.NotEq) and isinstance(right, ast.Constant)
-                and isinstance(right.value, str)):
-            raise ExpressionError('compare duty with a word, for example duty == "off"',
-                                  right.col_offset + 1)
+        if not (
+            isinstance(op, ast.Eq | ast.NotEq)
+            and isinstance(right, ast.Constant)
+            and isinstance(right.value, str)
+        ):
+            raise ExpressionError(
+                'compare duty with a word, for example duty == "off"', right.col_offset + 1
+            )
         if right.value not in self._duties:
             near = nearest(right.value, self._duties)
-            raise ExpressionError(f'"{right.value}" is no duty of this machine{near}',
-                                  right.col_offset + 1)
+            raise ExpressionError(
+                f'"{right.value}" is no duty of this machine{near}', right.col_offset + 1
+            )
         code, same = self._duties.index(right.value), isinstance(op, ast.Eq)
         return lambda block: _same(logic.truth((block.duty == code) == same, block.duty >= 0))
 
@@ -223,12 +241,13 @@ class Condition:
                 if self._kind(signal, args[0]) != "counter":
                     raise ExpressionError(f"{signal} is no counter", args[0].col_offset + 1)
                 return self._rolled(lambda block: block.increase_of(signal), "increase", span)
-            case ("mean" | "lowest" | "highest" | "slope"), [inner, span]:
+            case (("mean" | "lowest" | "highest" | "slope"), [inner, span]):
                 return self._rolled(self._number(inner), name, span)
         if name in FUNCTIONS:
             raise ExpressionError(f"write it as {FUNCTIONS[name]}", node.col_offset + 1)
-        raise ExpressionError(f"there is no function {name}{nearest(name, FUNCTIONS)}",
-                              node.col_offset + 1)
+        raise ExpressionError(
+            f"there is no function {name}{nearest(name, FUNCTIONS)}", node.col_offset + 1
+        )
 
     def _rolled(self, of: NumberOf, name: str, span: ast.expr) -> NumberOf:
         window = self._window(span)
@@ -276,8 +295,9 @@ class Condition:
         return self._signals[name]
 
 
-def check_expression(text: str, signals: Mapping[str, str],
-                     duties: tuple[str, ...] = ("off", "turning", "idle")) -> list[str]:
+def check_expression(
+    text: str, signals: Mapping[str, str], duties: tuple[str, ...] = ("off", "turning", "idle")
+) -> list[str]:
     """What is wrong with a condition, in words; empty when it can be used."""
     try:
         Condition(text, signals, duties)
@@ -293,8 +313,11 @@ def _parse(text: str) -> ast.expr:
         tree = ast.parse(text.strip(), mode="eval")
     except (SyntaxError, ValueError, MemoryError, RecursionError) as error:
         column = getattr(error, "offset", None) or 1
-        raise ExpressionError("this is not a condition condmon can read; "
-                              "write it like: air_flow > 5 and not door_closed", column) from error
+        raise ExpressionError(
+            "this is not a condition condmon can read; "
+            "write it like: air_flow > 5 and not door_closed",
+            column,
+        ) from error
     if sum(1 for _ in ast.walk(tree)) > NODES_MAX:
         raise ExpressionError(f"a condition has at most {NODES_MAX} parts")
     return tree.body
@@ -305,8 +328,9 @@ def _seconds(node: ast.expr) -> int:
     if isinstance(node, ast.Constant) and isinstance(node.value, str):
         seconds = parse_duration(node.value)
     if seconds is None or seconds < 1:
-        raise ExpressionError('give the time as text with its unit, for example "5 min"',
-                              node.col_offset + 1)
+        raise ExpressionError(
+            'give the time as text with its unit, for example "5 min"', node.col_offset + 1
+        )
     return round(seconds)
 
 

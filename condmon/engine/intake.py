@@ -29,12 +29,12 @@ TELL_AGAIN_US = 24 * 3600 * rec.SECOND_US
 class Taken(NamedTuple):
     """What intake made of a run of samples; columns of shape (n,) in arrival order."""
 
-    at_us: I64           # the time they belong to
+    at_us: I64  # the time they belong to
     value: F64
     quality: rec.U8
     mark: rec.U16
     reason: rec.U8
-    entries: list[tuple[int, Entry]]     # (row, entry)
+    entries: list[tuple[int, Entry]]  # (row, entry)
 
 
 class Intake:
@@ -45,7 +45,7 @@ class Intake:
         self._clocks = [SourceClock() for _ in self._signals]
         self._plausible = Plausible(self._signals)
         self._state = np.array([s.kind in {"state", "moment"} for s in self._signals], bool)
-        self._told: dict[str, int] = {}          # "signal:reason" -> when
+        self._told: dict[str, int] = {}  # "signal:reason" -> when
         self._offsets: dict[str, list[int]] = {}  # machine -> [offset_s, when] last told
 
     def take(self, run: Samples) -> Taken:
@@ -68,42 +68,69 @@ class Intake:
         entries.sort(key=lambda pair: pair[0])
         return Taken(at, value, quality, mark, reason, entries)
 
-    def _settle(self, signal: int, rows: I64, run: Samples, at: I64, mark: rec.U16,
-                changes: list[tuple[int, int, int, int]]) -> None:
+    def _settle(
+        self,
+        signal: int,
+        rows: I64,
+        run: Samples,
+        at: I64,
+        mark: rec.U16,
+        changes: list[tuple[int, int, int, int]],
+    ) -> None:
         clock = self._clocks[signal]
         own, arrived, value = run.own_us[rows], run.arrived_us[rows], run.value[rows]
-        if not np.any(mark[rows] & (rec.RETAINED | rec.HISTORICAL)) and clock.plain(own, arrived, value):
+        if not np.any(mark[rows] & (rec.RETAINED | rec.HISTORICAL)) and clock.plain(
+            own, arrived, value
+        ):
             at[rows] = own
             return
-        for row, own_us, arrived_us, v in zip(rows.tolist(), own.tolist(), arrived.tolist(),
-                                              value.tolist(), strict=True):
+        for row, own_us, arrived_us, v in zip(
+            rows.tolist(), own.tolist(), arrived.tolist(), value.tolist(), strict=True
+        ):
             at[row], bits = clock.settle(own_us, arrived_us, v, int(mark[row]))
             mark[row] |= bits
             if clock.changed:
                 changes.append((row, signal, clock.offset_us, clock.was_us))
 
-    def _tell_clock(self, signal: int, arrived_us: int, offset_us: int, was_us: int
-                    ) -> Entry | None:
+    def _tell_clock(
+        self, signal: int, arrived_us: int, offset_us: int, was_us: int
+    ) -> Entry | None:
         """One entry per change of a clock, however many signals come from that device."""
         where = self._signals[signal]
         offset_s = round(offset_us / rec.SECOND_US)
         last = self._offsets.get(where.machine)
         if last and abs(last[0] - offset_s) <= 5 and arrived_us - last[1] < TELL_AGAIN_US:
             return None
-        unset = was_us > TRUST_US            # a clock that starts at 1970 and is then set: no news
+        unset = was_us > TRUST_US  # a clock that starts at 1970 and is then set: no news
         if offset_s == 0 and (last is None or unset):
             self._offsets.pop(where.machine, None)
             return None
         self._offsets[where.machine] = [offset_s, arrived_us]
         side = "ahead" if offset_s < 0 else "behind"
-        text = (f"{where.label()}: the device's clock is {span(abs(offset_s))} {side}; "
-                "times of arrival are used until it is right"
-                if offset_s else f"{where.label()}: the device's clock is right again")
-        return Entry(short_id("clock", where.machine, where.name, arrived_us), arrived_us,
-                     where.machine, "clock", text, {"signal": where.name, "offset_s": -offset_s})
+        text = (
+            f"{where.label()}: the device's clock is {span(abs(offset_s))} {side}; "
+            "times of arrival are used until it is right"
+            if offset_s
+            else f"{where.label()}: the device's clock is right again"
+        )
+        return Entry(
+            short_id("clock", where.machine, where.name, arrived_us),
+            arrived_us,
+            where.machine,
+            "clock",
+            text,
+            {"signal": where.name, "offset_s": -offset_s},
+        )
 
-    def _tell_values(self, run: Samples, at: I64, quality: rec.U8, mark: rec.U16,
-                     reason: rec.U8, entries: list[tuple[int, Entry]]) -> None:
+    def _tell_values(
+        self,
+        run: Samples,
+        at: I64,
+        quality: rec.U8,
+        mark: rec.U16,
+        reason: rec.U8,
+        entries: list[tuple[int, Entry]],
+    ) -> None:
         """One entry per signal and reason a day, not one per sample."""
         texts = None
         for row in np.flatnonzero((quality == rec.BAD) | ((quality == rec.SUSPECT) & (reason > 0))):
@@ -117,17 +144,32 @@ class Intake:
             self._told[key] = now
             texts = dict(run.raw) if texts is None else texts
             raw = texts.get(int(row))
-            shown = ascii(raw.decode(errors="replace")) if raw is not None \
-                else f"{run.value[row]:g}"
+            shown = (
+                ascii(raw.decode(errors="replace")) if raw is not None else f"{run.value[row]:g}"
+            )
             text = f"{where.label()}: a reading was put aside ({why}): {shown}"
-            entries.append((int(row), Entry(
-                short_id("sensor", key, now), int(at[row]), where.machine, "sensor", text,
-                {"signal": where.name, "reason": why})))
+            entries.append(
+                (
+                    int(row),
+                    Entry(
+                        short_id("sensor", key, now),
+                        int(at[row]),
+                        where.machine,
+                        "sensor",
+                        text,
+                        {"signal": where.name, "reason": why},
+                    ),
+                )
+            )
 
     def state(self) -> dict[str, Any]:
         """What has to survive a restart."""
-        return {"clocks": [c.state() for c in self._clocks], "plausible": self._plausible.state(),
-                "told": self._told, "offsets": self._offsets}
+        return {
+            "clocks": [c.state() for c in self._clocks],
+            "plausible": self._plausible.state(),
+            "told": self._told,
+            "offsets": self._offsets,
+        }
 
     def load(self, state: dict[str, Any]) -> None:
         """Take up a saved state."""
@@ -137,8 +179,7 @@ class Intake:
         self._told, self._offsets = state["told"], state["offsets"]
 
 
-def _by_signal(signal: rec.I32, wanted: "np.ndarray[Any, np.dtype[np.bool_]]"
-               ) -> Iterator[tuple[int, I64]]:
+def _by_signal(signal: rec.I32, wanted: rec.Flags) -> Iterator[tuple[int, I64]]:
     """Rows of each signal that are wanted, in arrival order."""
     rows = np.flatnonzero(wanted)
     if not len(rows):

@@ -33,9 +33,9 @@ class Latch:
         self.hold, self.release = round(hold_s), round(release_s)
         self.active = False
         self.judged = True
-        self._true, self._false, self._unknown = 0, 0, 0   # ticks in a row (unknown ones skipped)
-        self._onset, self._return = 0, 0                   # ticks
-        self._counted = False                              # this stretch of true is counted
+        self._true, self._false, self._unknown = 0, 0, 0  # ticks in a row (unknown ones skipped)
+        self._onset, self._return = 0, 0  # ticks
+        self._counted = False  # this stretch of true is counted
 
     def push(self, first: int, on: Truth, stay: Truth, *, blind: bool) -> list[Event]:
         """Events of a block that begins at tick `first`; both columns have shape (n,)."""
@@ -52,8 +52,9 @@ class Latch:
             self._stretch(first, start, stop, int(on[start]), int(stay[start]), events)
         return events
 
-    def _stretch(self, first: int, start: int, stop: int, on: int, stay: int,
-                 events: list[Event]) -> None:
+    def _stretch(
+        self, first: int, start: int, stop: int, on: int, stay: int, events: list[Event]
+    ) -> None:
         """Walk through ticks [start, stop) in which nothing changes."""
         self._watch_unknown(start, stop, on, events, first)
         if on == TRUE:
@@ -88,8 +89,9 @@ class Latch:
         self.active, self._true, self._counted = False, 0, False
         events.append(Event(row, "ended", self._return))
 
-    def _watch_unknown(self, start: int, stop: int, on: int, events: list[Event],
-                       first: int) -> None:
+    def _watch_unknown(
+        self, start: int, stop: int, on: int, events: list[Event], first: int
+    ) -> None:
         if on != UNKNOWN:
             self._unknown = 0
             if self.active and not self.judged:
@@ -104,10 +106,26 @@ class Latch:
 
     def state(self) -> list[Any]:
         """What has to survive a restart."""
-        return [self.active, self.judged, self._true, self._false, self._unknown, self._onset,
-                self._return, self._counted]
+        return [
+            self.active,
+            self.judged,
+            self._true,
+            self._false,
+            self._unknown,
+            self._onset,
+            self._return,
+            self._counted,
+        ]
 
     def load(self, state: list[Any]) -> None:
         """Take up a saved state."""
-        (self.active, self.judged, self._true, self._false, self._unknown, self._onset,
-         self._return, self._counted) = state
+        (
+            self.active,
+            self.judged,
+            self._true,
+            self._false,
+            self._unknown,
+            self._onset,
+            self._return,
+            self._counted,
+        ) = state

@@ -13,8 +13,15 @@ from condmon.engine.settings import Urgency
 
 Facts = Mapping[str, str | float | int | bool | None]
 
-AlertState = Literal["active_unacknowledged", "active_acknowledged", "returned_unacknowledged",
-                     "normal", "shelved", "suppressed", "out_of_service"]
+AlertState = Literal[
+    "active_unacknowledged",
+    "active_acknowledged",
+    "returned_unacknowledged",
+    "normal",
+    "shelved",
+    "suppressed",
+    "out_of_service",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,9 +30,9 @@ class Entry:
 
     id: str
     at_us: int
-    machine: str                 # "condmon" for condmon itself
-    kind: str                    # duty, alert, action, sensor, clock, gap, link, start, topic ...
-    text: str                    # one plain sentence
+    machine: str  # "condmon" for condmon itself
+    kind: str  # duty, alert, action, sensor, clock, gap, link, start, topic ...
+    text: str  # one plain sentence
     facts: Facts = field(default_factory=dict)
 
 
@@ -35,24 +42,24 @@ class Alert:
 
     id: str
     revision: int
-    at_us: int                   # when this change happened
+    at_us: int  # when this change happened
     machine: str
     machine_name: str
     check: str
     signals: tuple[str, ...]
     urgency: Urgency
     state: AlertState
-    began_us: int                # the condition's first second
-    raised_us: int               # the hold was reached
-    ended_us: int | None         # the release was reached
-    count: int                   # times the condition came back while the alert lasted
+    began_us: int  # the condition's first second
+    raised_us: int  # the hold was reached
+    ended_us: int | None  # the release was reached
+    count: int  # times the condition came back while the alert lasted
     title: str
-    what: str                    # a plain sentence with value and normal
+    what: str  # a plain sentence with value and normal
     why: str
     look_first: tuple[str, ...]
-    if_nobody: str               # what happens if nobody acts
+    if_nobody: str  # what happens if nobody acts
     caution: str
-    judged: bool = True          # False: a signal it needs is unknown now
+    judged: bool = True  # False: a signal it needs is unknown now
     acknowledged_by: str = ""
     acknowledged_us: int | None = None
     shelved_until_us: int | None = None
@@ -73,9 +80,9 @@ class Message:
     kind: Literal["raised", "reminder", "ended", "digest"]
     step: int
     urgency: Urgency
-    alerts: tuple[str, ...]      # alert ids
+    alerts: tuple[str, ...]  # alert ids
     machine: str
-    title: str                   # the first 40 characters carry it
+    title: str  # the first 40 characters carry it
     text: str
 
 

@@ -37,8 +37,9 @@ class Plausible:
         self._last, self._last_us = np.full(k, np.nan), np.zeros(k, np.int64)
         self._candidate = np.full(k, np.nan)
 
-    def judge(self, signal: rec.I32, at: I64, value: F64, quality: rec.U8, mark: rec.U16,
-              reason: rec.U8) -> None:
+    def judge(
+        self, signal: rec.I32, at: I64, value: F64, quality: rec.U8, mark: rec.U16, reason: rec.U8
+    ) -> None:
         """Lower the quality of impossible values in place; all columns (n,) in arrival order."""
         self._codes(signal, value, quality, reason)
         self._loops(signal, value, quality, mark, reason)
@@ -58,8 +59,9 @@ class Plausible:
         _set(celsius & (value == 85.0) & out, rec.SUSPECT, _POWER_ON, quality, reason)
         _set(celsius & (value == -0.0625), rec.SUSPECT, _CODE, quality, reason)
 
-    def _loops(self, signal: rec.I32, value: F64, quality: rec.U8, mark: rec.U16,
-               reason: rec.U8) -> None:
+    def _loops(
+        self, signal: rec.I32, value: F64, quality: rec.U8, mark: rec.U16, reason: rec.U8
+    ) -> None:
         loop = self._loop[signal] & (quality == rec.GOOD)
         if not loop.any():
             return
@@ -69,8 +71,9 @@ class Plausible:
             _set(near & ((value < 3.8) | (value > 20.5)), rec.SUSPECT, _LOOP, quality, reason)
             mark[near & (quality == rec.GOOD) & ((value < 4.0) | (value > 20.0))] |= rec.RANGE_END
 
-    def _jumps(self, rows: I64, signal: rec.I32, at: I64, value: F64, quality: rec.U8,
-               reason: rec.U8) -> None:
+    def _jumps(
+        self, rows: I64, signal: rec.I32, at: I64, value: F64, quality: rec.U8, reason: rec.U8
+    ) -> None:
         if not len(rows):
             return
         order = rows[np.argsort(signal[rows], kind="stable")]
@@ -106,6 +109,5 @@ class Plausible:
         self._candidate = state["candidate"]
 
 
-def _set(rows: "np.ndarray[Any, np.dtype[np.bool_]]", to: int, why: int, quality: rec.U8,
-         reason: rec.U8) -> None:
+def _set(rows: rec.Flags, to: int, why: int, quality: rec.U8, reason: rec.U8) -> None:
     quality[rows], reason[rows] = to, why

@@ -16,6 +16,7 @@ I64 = NDArray[np.int64]
 I32 = NDArray[np.int32]
 F64 = NDArray[np.float64]
 U8 = NDArray[np.uint8]
+Flags = NDArray[np.bool_]
 U16 = NDArray[np.uint16]
 
 SECOND_US = 1_000_000
@@ -27,27 +28,45 @@ GOOD, SUSPECT, BAD, NODATA = 0, 1, 2, 3
 QUALITIES = ("good", "suspect", "bad", "nodata")
 
 # marks: bits that say what was noticed about a sample
-RETAINED = 1            # the broker kept it; nobody says it is of now
-TIME_UNREADABLE = 2     # the source's time could not be read; arrival is used
-ZONE_ASSUMED = 4        # the source's time had no zone; the site's is used
-CLOCK_WRONG = 8         # the source's clock is off; arrival is used
-LATE = 16               # it came after its second was closed; history only
-REPEAT = 32             # the same sample had come before
-RANGE_END = 64          # usable, but at the end of the sensor's range
-HISTORICAL = 128        # its source says that it is old
+RETAINED = 1  # the broker kept it; nobody says it is of now
+TIME_UNREADABLE = 2  # the source's time could not be read; arrival is used
+ZONE_ASSUMED = 4  # the source's time had no zone; the site's is used
+CLOCK_WRONG = 8  # the source's clock is off; arrival is used
+LATE = 16  # it came after its second was closed; history only
+REPEAT = 32  # the same sample had come before
+RANGE_END = 64  # usable, but at the end of the sensor's range
+HISTORICAL = 128  # its source says that it is old
 MARKS = {
-    RETAINED: "retained", TIME_UNREADABLE: "time unreadable", ZONE_ASSUMED: "zone assumed",
-    CLOCK_WRONG: "device clock wrong", LATE: "late", REPEAT: "repeat", RANGE_END: "at range end",
+    RETAINED: "retained",
+    TIME_UNREADABLE: "time unreadable",
+    ZONE_ASSUMED: "zone assumed",
+    CLOCK_WRONG: "device clock wrong",
+    LATE: "late",
+    REPEAT: "repeat",
+    RANGE_END: "at range end",
     HISTORICAL: "historical",
 }
 
 # why a sample is not good; the number is stored, so only ever add at the end
 REASONS = (
-    "", "not finite", "not a number", "decimal comma not switched on", "unit of another quantity",
-    "unknown word", "empty", "says it has no value", "nothing at that place in the payload",
-    "payload too large", "not readable text", "array without times", "outside the plausible range",
-    "code for a faulty sensor", "jump larger than this signal can make", "loop current of a fault",
-    "power-on value of the sensor", "ambiguous number",
+    "",
+    "not finite",
+    "not a number",
+    "decimal comma not switched on",
+    "unit of another quantity",
+    "unknown word",
+    "empty",
+    "says it has no value",
+    "nothing at that place in the payload",
+    "payload too large",
+    "not readable text",
+    "array without times",
+    "outside the plausible range",
+    "code for a faulty sensor",
+    "jump larger than this signal can make",
+    "loop current of a fault",
+    "power-on value of the sensor",
+    "ambiguous number",
 )
 
 
@@ -55,14 +74,14 @@ REASONS = (
 class Samples:
     """A run of samples in arrival order; all columns have shape (n,)."""
 
-    signal: I32          # index into Settings.signals
+    signal: I32  # index into Settings.signals
     arrived_us: I64
-    own_us: I64          # NO_TIME when the source gave none
-    value: F64           # states 0.0 or 1.0; NaN when quality is BAD or NODATA
+    own_us: I64  # NO_TIME when the source gave none
+    value: F64  # states 0.0 or 1.0; NaN when quality is BAD or NODATA
     quality: U8
     mark: U16
-    reason: U8           # index into REASONS
-    raw: tuple[tuple[int, bytes], ...] = ()    # (row, first bytes of the payload) of refused ones
+    reason: U8  # index into REASONS
+    raw: tuple[tuple[int, bytes], ...] = ()  # (row, first bytes of the payload) of refused ones
 
     def __len__(self) -> int:
         return len(self.signal)
@@ -71,9 +90,16 @@ class Samples:
         """Rows [start, stop) as a run of their own."""
         rows = slice(start, stop)
         raw = tuple((row - start, text) for row, text in self.raw if start <= row < stop)
-        return Samples(self.signal[rows], self.arrived_us[rows], self.own_us[rows],
-                       self.value[rows], self.quality[rows], self.mark[rows], self.reason[rows],
-                       raw)
+        return Samples(
+            self.signal[rows],
+            self.arrived_us[rows],
+            self.own_us[rows],
+            self.value[rows],
+            self.quality[rows],
+            self.mark[rows],
+            self.reason[rows],
+            raw,
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,8 +117,8 @@ class Gap:
     from_us: int
     to_us: int
     reason: str
-    lost: int = 0                    # messages known to be lost, 0 = not known
-    machine: str | None = None       # None: all machines
+    lost: int = 0  # messages known to be lost, 0 = not known
+    machine: str | None = None  # None: all machines
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +136,7 @@ class Stray:
 
     at_us: int
     topic: str
-    near: str = ""                   # the configured topic that looks alike, if one does
+    near: str = ""  # the configured topic that looks alike, if one does
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,8 +149,9 @@ class Started:
     restart: bool = False
 
 
-ActionName = Literal["acknowledge", "shelve", "unshelve", "out_of_service", "return_to_service",
-                     "note", "cause"]
+ActionName = Literal[
+    "acknowledge", "shelve", "unshelve", "out_of_service", "return_to_service", "note", "cause"
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +169,7 @@ class Action:
     machine: str = ""
     check: str = ""
     text: str = ""
-    until_us: int = 0                # end of a shelving
+    until_us: int = 0  # end of a shelving
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,14 +186,22 @@ Record = Samples | Beacon | Gap | Link | Stray | Started | Action | ModelOn
 Batch = Sequence[Record]
 
 
-def samples(rows: Sequence[tuple[int, int, int, float, int, int, int]],
-            raw: tuple[tuple[int, bytes], ...] = ()) -> Samples:
+def samples(
+    rows: Sequence[tuple[int, int, int, float, int, int, int]],
+    raw: tuple[tuple[int, bytes], ...] = (),
+) -> Samples:
     """Columns from rows of (signal, arrived_us, own_us, value, quality, mark, reason)."""
     if not rows:
         rows_t: list[tuple[float, ...]] = [()] * 7
     else:
         rows_t = list(zip(*rows, strict=True))
-    return Samples(np.array(rows_t[0], np.int32), np.array(rows_t[1], np.int64),
-                   np.array(rows_t[2], np.int64), np.array(rows_t[3], np.float64),
-                   np.array(rows_t[4], np.uint8), np.array(rows_t[5], np.uint16),
-                   np.array(rows_t[6], np.uint8), raw)
+    return Samples(
+        np.array(rows_t[0], np.int32),
+        np.array(rows_t[1], np.int64),
+        np.array(rows_t[2], np.int64),
+        np.array(rows_t[3], np.float64),
+        np.array(rows_t[4], np.uint8),
+        np.array(rows_t[5], np.uint16),
+        np.array(rows_t[6], np.uint8),
+        raw,
+    )

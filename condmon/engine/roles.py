@@ -58,13 +58,21 @@ class Role:
     words_off: tuple[str, ...] = ()
 
 
-def _measure(unit: str, span: tuple[float, float], meaning: str, reason: str, *,
-             step_max: float | None = None, stale_after_s: float = MEASURE_STALE_S) -> Role:
+def _measure(
+    unit: str,
+    span: tuple[float, float],
+    meaning: str,
+    reason: str,
+    *,
+    step_max: float | None = None,
+    stale_after_s: float = MEASURE_STALE_S,
+) -> Role:
     return Role("measure", unit, meaning, reason, span, step_max, stale_after_s)
 
 
-def _state(on: tuple[str, ...], off: tuple[str, ...], meaning: str, reason: str, *,
-           debounce_s: float = 0.0) -> Role:
+def _state(
+    on: tuple[str, ...], off: tuple[str, ...], meaning: str, reason: str, *, debounce_s: float = 0.0
+) -> Role:
     return Role("state", "1", meaning, reason, debounce_s=debounce_s, words_on=on, words_off=off)
 
 

@@ -30,9 +30,9 @@ class Window:
         tail = self.tail
         if blind_s:
             tail = np.concatenate([tail, np.full(min(blind_s, self.seconds), np.nan)])
-            tail = tail[len(tail) - (self.seconds - 1):]
+            tail = tail[len(tail) - (self.seconds - 1) :]
         whole = np.concatenate([tail, column])
-        self.tail = whole[len(whole) - (self.seconds - 1):].copy()
+        self.tail = whole[len(whole) - (self.seconds - 1) :].copy()
         return whole
 
     def state(self) -> dict[str, object]:
@@ -119,4 +119,5 @@ def _fixed(whole: Column) -> tuple[I64, I64]:
 def _sums(column: I64, seconds: int) -> I64:
     """Exact sums of each window; shape (len - seconds + 1,). Wrap-around cancels in the difference."""
     total = np.concatenate([np.zeros(1, np.int64), np.add.accumulate(column)])
-    return total[seconds:] - total[:-seconds]
+    out: I64 = total[seconds:] - total[:-seconds]
+    return out

@@ -42,7 +42,7 @@ class Payload:
     value: str | None = None
     time: str | None = None
     each: str | None = None
-    where: tuple[str, str] | None = None   # (pointer, text): only elements whose pointer reads so
+    where: tuple[str, str] | None = None  # (pointer, text): only elements whose pointer reads so
     dt: str | None = None
     dt_s: float | None = None
     decimal_comma: bool = False
@@ -58,11 +58,11 @@ class Signal:
     topic: str
     kind: Kind
     role: str | None = None
-    unit: str = "1"                       # UCUM code
+    unit: str = "1"  # UCUM code
     payload: Payload = Payload()
     range: tuple[float, float] | None = None
-    step_max: float | None = None         # a larger jump between neighbours is a spike until confirmed
-    stale_after_s: float | None = None    # None: a value holds until the next one
+    step_max: float | None = None  # a larger jump between neighbours is a spike until confirmed
+    stale_after_s: float | None = None  # None: a value holds until the next one
     debounce_s: float = 0.0
     words_on: tuple[str, ...] = ()
     words_off: tuple[str, ...] = ()
@@ -71,10 +71,10 @@ class Signal:
     trip: float | None = None
     setpoint: float | None = None
     tolerance: float | None = None
-    fed_by: str | None = None             # name of the state signal that feeds this sensor
+    fed_by: str | None = None  # name of the state signal that feeds this sensor
     axis: str | None = None
     place: str | None = None
-    title: str = ""                       # the shop's word for it; empty: made from the name
+    title: str = ""  # the shop's word for it; empty: made from the name
 
     def label(self) -> str:
         """The word used in texts."""
@@ -99,8 +99,8 @@ class Machine:
     id: str
     name: str
     signals: tuple[Signal, ...]
-    duty: tuple[tuple[str, str], ...] = ()          # (name, expression); empty: defaults by role
-    adjust: Mapping[str, Adjust] = field(default_factory=dict)   # check id -> changes
+    duty: tuple[tuple[str, str], ...] = ()  # (name, expression); empty: defaults by role
+    adjust: Mapping[str, Adjust] = field(default_factory=dict)  # check id -> changes
 
     def by_role(self, role: str) -> tuple[Signal, ...]:
         """The signals that play a role, in the order of the file."""
@@ -112,7 +112,7 @@ class OwnCheck:
     """A check the shop wrote itself."""
 
     id: str
-    machines: tuple[str, ...]            # shell-style patterns of machine ids
+    machines: tuple[str, ...]  # shell-style patterns of machine ids
     when: str
     hold_s: float = 0.0
     release_s: float = 0.0
@@ -140,12 +140,12 @@ class Settings:
     calendar: Calendar
     machines: tuple[Machine, ...]
     checks: tuple[OwnCheck, ...] = ()
-    unattended: tuple[tuple[int, int], ...] = ()      # minutes of the week [from, to), to may wrap
-    plans: Mapping[str, Plan] = field(default_factory=dict)       # urgency -> plan
-    digest_minute: int = 7 * 60                       # minute of the day at which notes are told
-    digest_days: frozenset[int] = frozenset({0, 1, 2, 3, 4})      # 0 = Monday
+    unattended: tuple[tuple[int, int], ...] = ()  # minutes of the week [from, to), to may wrap
+    plans: Mapping[str, Plan] = field(default_factory=dict)  # urgency -> plan
+    digest_minute: int = 7 * 60  # minute of the day at which notes are told
+    digest_days: frozenset[int] = frozenset({0, 1, 2, 3, 4})  # 0 = Monday
     lateness_s: float = 2.0
-    digest: str = ""                                  # short hash of the configuration text
+    digest: str = ""  # short hash of the configuration text
 
     @property
     def signals(self) -> tuple[Signal, ...]:

@@ -37,15 +37,17 @@ class Ticks:
         self.heard_tick: I64 = np.full(k, _NEVER, np.int64)
         self.pending: list[Readings] = []
         self.next_tick = 0
-        self.blind_s = 0             # seconds skipped just before next_tick
+        self.blind_s = 0  # seconds skipped just before next_tick
         self.watched_from = 0
         self.linked = True
-        self.entries: list[tuple[int, Entry]] = []      # (tick, entry) of the last blocks
-        self._limit = np.array([np.inf if s.stale_after_s is None else s.stale_after_s
-                                for s in machine.signals])
+        self.entries: list[tuple[int, Entry]] = []  # (tick, entry) of the last blocks
+        self._limit = np.array(
+            [np.inf if s.stale_after_s is None else s.stale_after_s for s in machine.signals]
+        )
         self._moment = np.array([s.kind == "moment" for s in machine.signals], bool)
-        self._counters = {i: Counter(s.width_bits) for i, s in enumerate(machine.signals)
-                          if s.kind == "counter"}
+        self._counters = {
+            i: Counter(s.width_bits) for i, s in enumerate(machine.signals) if s.kind == "counter"
+        }
 
     def begin(self, tick: int) -> None:
         """The first tick there is."""
@@ -75,17 +77,12 @@ class Ticks:
 
     def _take(self, target: int) -> Readings:
         """Pending samples of ticks before `target`, in order of time (arrival breaks a tie)."""
-        if not self.pending:
-            empty = np.empty(0, np.int64)
-            return Readings(empty, empty, np.empty(0), np.empty(0, bool))
-        whole = Readings(*(np.concatenate(c) for c in zip(*self.pending, strict=True)))
+        whole = Readings.joined(self.pending)
         if np.any(np.diff(whole.at_us) < 0):
-            order = np.argsort(whole.at_us, kind="stable")
-            whole = Readings(*(c[order] for c in whole))
+            whole = whole.pick(np.argsort(whole.at_us, kind="stable"))
         split = int(np.searchsorted(whole.at_us, target * SECOND_US))
-        rest = Readings(*(c[split:] for c in whole))
-        self.pending = [rest] if len(rest.at_us) else []
-        return Readings(*(c[:split] for c in whole))
+        self.pending = [whole.pick(slice(split, None))] if split < len(whole.at_us) else []
+        return whole.pick(slice(split))
 
     def _stretches(self, targets: list[int], ticks: I64) -> list[tuple[int, int, int]]:
         """(start, stop, seconds skipped before start) of the ticks to walk through."""
@@ -113,15 +110,25 @@ class Ticks:
     def _blind(self, tick: int, blind_s: int) -> None:
         self.watched_from = tick
         text = f"nothing was recorded for {span(blind_s)}; what happened then is not known"
-        self.entries.append((tick, Entry(short_id("blind", self.machine.id, tick),
-                                         tick * SECOND_US, self.machine.id, "gap", text,
-                                         {"seconds": blind_s})))
+        self.entries.append(
+            (
+                tick,
+                Entry(
+                    short_id("blind", self.machine.id, tick),
+                    tick * SECOND_US,
+                    self.machine.id,
+                    "gap",
+                    text,
+                    {"seconds": blind_s},
+                ),
+            )
+        )
 
     def _block(self, first: int, stop: int, ready: Readings, blind_s: int) -> Block:
         if blind_s:
             self._blind(first, blind_s)
         a, b = np.searchsorted(ready.at_us, [first * SECOND_US, stop * SECOND_US])
-        here = Readings(*(c[a:b] for c in ready))
+        here = ready.pick(slice(int(a), int(b)))
         n, k = stop - first, len(self.machine.signals)
         row = here.at_us // SECOND_US - first
         value, age = self._hold(first, n, row, here)
@@ -139,7 +146,7 @@ class Ticks:
         known = here.usable
         last = np.zeros((n, k))
         place = np.full((n, k), -1, np.int64)
-        last[row[known], here.column[known]] = here.value[known]     # the last one in time stays
+        last[row[known], here.column[known]] = here.value[known]  # the last one in time stays
         place[row[known], here.column[known]] = row[known]
         at = np.maximum.accumulate(place, axis=0)
         fresh = at >= 0
@@ -175,30 +182,42 @@ class Ticks:
 
     def _tell_counter(self, tick: int, column: int, kind: str, before: float, after: float) -> None:
         signal = self.machine.signals[column]
-        said = {"restarted": "started again", "glitch": "went back by a little and is ignored there",
-                "unknown span": "may have restarted in between; this step cannot be told"}[kind]
+        said = {
+            "restarted": "started again",
+            "glitch": "went back by a little and is ignored there",
+            "unknown span": "may have restarted in between; this step cannot be told",
+        }[kind]
         text = f"{signal.label()}: the counter {said} ({number(before)} to {number(after)})"
-        entry = Entry(short_id("counter", self.machine.id, signal.name, tick, kind),
-                      tick * SECOND_US, self.machine.id, "sensor", text,
-                      {"signal": signal.name, "before": before, "after": after})
+        entry = Entry(
+            short_id("counter", self.machine.id, signal.name, tick, kind),
+            tick * SECOND_US,
+            self.machine.id,
+            "sensor",
+            text,
+            {"signal": signal.name, "before": before, "after": after},
+        )
         self.entries.append((tick, entry))
 
     def state(self) -> dict[str, Any]:
         """What has to survive a restart."""
-        pending = Readings(*(np.concatenate(c) for c in zip(*self.pending, strict=True))) \
-            if self.pending else None
-        return {"held": self.held, "held_tick": self.held_tick, "heard_tick": self.heard_tick,
-                "pending": list(pending) if pending else None, "next_tick": self.next_tick,
-                "blind_s": self.blind_s,
-                "watched_from": self.watched_from, "linked": self.linked,
-                "counters": [c.state() for c in self._counters.values()]}
+        return {
+            "held": self.held,
+            "held_tick": self.held_tick,
+            "heard_tick": self.heard_tick,
+            "pending": list(Readings.joined(self.pending)),
+            "next_tick": self.next_tick,
+            "blind_s": self.blind_s,
+            "watched_from": self.watched_from,
+            "linked": self.linked,
+            "counters": [c.state() for c in self._counters.values()],
+        }
 
     def load(self, state: dict[str, Any]) -> None:
         """Take up a saved state."""
         self.held, self.held_tick = state["held"], state["held_tick"]
         self.heard_tick, self.next_tick = state["heard_tick"], state["next_tick"]
         self.blind_s = state["blind_s"]
-        self.pending = [Readings(*state["pending"])] if state["pending"] else []
+        self.pending = [Readings(*state["pending"])] if len(state["pending"][0]) else []
         self.watched_from, self.linked = state["watched_from"], state["linked"]
         for counter, saved in zip(self._counters.values(), state["counters"], strict=True):
             counter.load(saved)

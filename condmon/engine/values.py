@@ -179,7 +179,7 @@ class WordReader:
             return self._words[f"{float(word):.0f}".lstrip("-")]
         return UNKNOWN_WORD
 
-    def of_json(self, given: object, unit: object = None) -> Value:  # noqa: ARG002 - as NumberReader
+    def of_json(self, given: object, unit: object = None) -> Value:
         """Read a decoded JSON value."""
         if isinstance(given, bool):
             return self._words["true" if given else "false"]

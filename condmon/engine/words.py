@@ -45,8 +45,18 @@ def number(value: float, digits: int = 3) -> str:
     return text
 
 
-_SHOWN = {"Cel": "°C", "[degF]": "°F", "1": "", "/min": "/min", "%": "%", "[in_i]": "in",
-          "[psi]": "psi", "[cft_i]/min": "ft³/min", "m3/h": "m³/h", "m2/s": "m²/s"}
+_SHOWN = {
+    "Cel": "°C",
+    "[degF]": "°F",
+    "1": "",
+    "/min": "/min",
+    "%": "%",
+    "[in_i]": "in",
+    "[psi]": "psi",
+    "[cft_i]/min": "ft³/min",
+    "m3/h": "m³/h",
+    "m2/s": "m²/s",
+}
 
 
 def shown(unit: str) -> str:

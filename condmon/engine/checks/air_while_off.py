@@ -23,11 +23,15 @@ class AirWhileOff(Check):
     release_s = 60.0
     figures: ClassVar[dict[str, float]] = {"flow_min": 2.0}
     title = "air flows although the machine is off"
-    why = ("Dry air through standing spindle bearings carries their oil film away, and the "
-           "compressor pays for it all night.")
-    look_first = ("Is the spindle air valve shut? Listen at the spindle nose and at the valve.",
-                  "Does the valve lose its signal at power-off, or does it hang open?",
-                  "Is a hand valve or a hose left open behind the machine?")
+    why = (
+        "Dry air through standing spindle bearings carries their oil film away, and the "
+        "compressor pays for it all night."
+    )
+    look_first = (
+        "Is the spindle air valve shut? Listen at the spindle nose and at the valve.",
+        "Does the valve lose its signal at power-off, or does it hang open?",
+        "Is a hand valve or a hose left open behind the machine?",
+    )
     caution = LOCKOUT
 
     @classmethod
@@ -54,9 +58,14 @@ class AirWhileOff(Check):
         air = self.signals[1]
         value = value_at(block, row, air)
         lasted = span(block.first + row - since)
-        shown_now = "the valve reads open" if air.kind == "state" \
+        shown_now = (
+            "the valve reads open"
+            if air.kind == "state"
             else f"{number(value)}{shown(air.unit)} flow now"
-        return Said(f"The machine has been off for {lasted} and {shown_now}; "
-                    f"after the purge there should be none.",
-                    "It goes on until someone shuts the air; the machine does not stop it.",
-                    {"value": value, "unit": air.unit, "normal": "none after the purge"})
+        )
+        return Said(
+            f"The machine has been off for {lasted} and {shown_now}; "
+            f"after the purge there should be none.",
+            "It goes on until someone shuts the air; the machine does not stop it.",
+            {"value": value, "unit": air.unit, "normal": "none after the purge"},
+        )

@@ -8,8 +8,10 @@ from condmon.engine.expression import Condition, Pair
 from condmon.engine.outputs import Entry, Facts
 from condmon.engine.settings import Adjust, Machine, Settings, Signal, Urgency
 
-LOCKOUT = ("Lock out and tag before reaching in; relieve stored air and hydraulic pressure, and "
-           "wait until the spindle has stopped. Follow local rules and licensed practice.")
+LOCKOUT = (
+    "Lock out and tag before reaching in; relieve stored air and hydraulic pressure, and "
+    "wait until the spindle has stopped. Follow local rules and licensed practice."
+)
 
 
 class Said(NamedTuple):
@@ -31,7 +33,7 @@ class Check:
     """
 
     id: ClassVar[str] = ""
-    sees: ClassVar[str] = ""                 # one line for lists
+    sees: ClassVar[str] = ""  # one line for lists
     urgency: Urgency = "today"
     hold_s: float = 0.0
     release_s: float = 0.0
@@ -42,11 +44,12 @@ class Check:
     caution: str = ""
     deadband: float = 0.0
 
-    def __init__(self, settings: Settings, machine: Machine, signals: tuple[Signal, ...],
-                 subject: str = "") -> None:
+    def __init__(
+        self, settings: Settings, machine: Machine, signals: tuple[Signal, ...], subject: str = ""
+    ) -> None:
         self.settings, self.machine, self.signals = settings, machine, signals
         self.key = f"{self.id}/{subject}" if subject else self.id
-        self.entries: list[tuple[int, Entry]] = []     # (tick, entry): notices, no alerts
+        self.entries: list[tuple[int, Entry]] = []  # (tick, entry): notices, no alerts
         adjust = machine.adjust.get(self.id, Adjust())
         self.figure = {**self.figures, **adjust.figures}
         self.hold_s = self.hold_s if adjust.hold_s is None else adjust.hold_s

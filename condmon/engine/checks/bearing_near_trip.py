@@ -29,13 +29,20 @@ class BearingNearTrip(Check):
     urgency = "now"
     hold_s = 60.0
     release_s = 120.0
-    figures: ClassVar[dict[str, float]] = {"margin": 3.0, "deadband": 1.0, "lag_min": 20.0,
-                                           "reach": 10.0, "ahead_min": 30.0}
+    figures: ClassVar[dict[str, float]] = {
+        "margin": 3.0,
+        "deadband": 1.0,
+        "lag_min": 20.0,
+        "reach": 10.0,
+        "ahead_min": 30.0,
+    }
     title = "spindle bearing near its trip"
     why = "At its trip the machine stops itself in the cut; a bearing that hot loses its life fast."
-    look_first = ("Slow down or pause the program at a safe point; then find out why it is hot.",
-                  "Is the chiller holding its set point? Is coolant flowing to the spindle?",
-                  "Did oil and air reach the bearing? Was there a hard stop lately?")
+    look_first = (
+        "Slow down or pause the program at a safe point; then find out why it is hot.",
+        "Is the chiller holding its set point? Is coolant flowing to the spindle?",
+        "Did oil and air reach the bearing? Was there a hard stop lately?",
+    )
     caution = "The spindle is hot and may coast. " + LOCKOUT
 
     def __init__(self, *args: Any, **more: Any) -> None:
@@ -49,8 +56,11 @@ class BearingNearTrip(Check):
         """One check for each bearing that has a trip."""
         bearings = machine.by_role("bearing_temperature")
         if not bearings:
-            return "a bearing temperature (role bearing_temperature)" \
-                if first(machine, "spindle_speed") else ""
+            return (
+                "a bearing temperature (role bearing_temperature)"
+                if first(machine, "spindle_speed")
+                else ""
+            )
         tripped = [b for b in bearings if b.trip is not None]
         if not tripped:
             return f"the temperature at which the machine stops itself ({bearings[0].name}: trip)"
@@ -65,10 +75,14 @@ class BearingNearTrip(Check):
         with np.errstate(invalid="ignore", divide="ignore"):
             self._steady = temp + slope * f["lag_min"]
             share = (self._steady - trip) / (self._steady - temp)
-            self._minutes = np.where((self._steady > trip) & (slope > 0),
-                                     -f["lag_min"] * np.log(share), np.inf)
-            rising = (temp >= trip - f["reach"]) & (self._steady > trip + 1.0) \
+            self._minutes = np.where(
+                (self._steady > trip) & (slope > 0), -f["lag_min"] * np.log(share), np.inf
+            )
+            rising = (
+                (temp >= trip - f["reach"])
+                & (self._steady > trip + 1.0)
                 & (self._minutes <= f["ahead_min"])
+            )
             near = temp >= trip - f["margin"]
             eased = temp >= trip - f["margin"] - f["deadband"]
         known = ~np.isnan(temp)
@@ -84,12 +98,23 @@ class BearingNearTrip(Check):
         if speed and (turning := value_at(block, row, speed)) > 0:
             what += f" The spindle turns at {number(turning)} /min."
         rising = np.isfinite(minutes) and temp < trip
-        then = f"At this speed it reaches its trip in about {span(minutes * 60)}." if rising \
+        then = (
+            f"At this speed it reaches its trip in about {span(minutes * 60)}."
+            if rising
             else f"The machine stops itself at {trip:g}{unit}."
+        )
         near = temp >= trip - self.figure["margin"]
-        return Said(what, then, {"value": temp, "unit": bearing.unit, "trip": trip,
-                                 "minutes_to_trip": round(minutes, 1) if rising else None},
-                    f"{bearing.label()} {'near' if near else 'rising towards'} its trip")
+        return Said(
+            what,
+            then,
+            {
+                "value": temp,
+                "unit": bearing.unit,
+                "trip": trip,
+                "minutes_to_trip": round(minutes, 1) if rising else None,
+            },
+            f"{bearing.label()} {'near' if near else 'rising towards'} its trip",
+        )
 
     def state(self) -> dict[str, Any]:
         """What has to survive a restart."""

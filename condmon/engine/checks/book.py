@@ -16,8 +16,16 @@ from condmon.engine.checks.unattended_stop import UnattendedStop
 from condmon.engine.settings import Adjust, Machine, Settings
 
 CHECKS: tuple[type[Check], ...] = (
-    AirWhileOff, OilMissing, BearingNearTrip, CoolantOffSetPoint, CoolantFalling, DoorLatch,
-    UnattendedStop, SensorSilent, SensorUnusable, LinkLost,
+    AirWhileOff,
+    OilMissing,
+    BearingNearTrip,
+    CoolantOffSetPoint,
+    CoolantFalling,
+    DoorLatch,
+    UnattendedStop,
+    SensorSilent,
+    SensorUnusable,
+    LinkLost,
 )
 
 SHIPPED: Mapping[str, frozenset[str]] = {c.id: frozenset(c.figures) for c in CHECKS}

@@ -23,9 +23,13 @@ class CoolantFalling(Check):
     release_s = 600.0
     figures: ClassVar[dict[str, float]] = {"fall_per_min": 0.1}
     title = "coolant is running out"
-    why = "Coolant on the floor is a slip and an electrical hazard, and a pump that runs dry is lost."
-    look_first = ("Look under and behind the machine and at the tank's drain.",
-                  "Hoses, couplings and way covers: where does it drip?")
+    why = (
+        "Coolant on the floor is a slip and an electrical hazard, and a pump that runs dry is lost."
+    )
+    look_first = (
+        "Look under and behind the machine and at the tank's drain.",
+        "Hoses, couplings and way covers: where does it drip?",
+    )
     caution = "Slippery floor; keep away from cabinets standing in liquid. " + LOCKOUT
 
     @classmethod
@@ -42,14 +46,18 @@ class CoolantFalling(Check):
     def when(self) -> str:
         """The level falls faster than evaporation, and the pump stands."""
         level, still = self.signals
-        return (f'slope({level.name}, "20 min") < -{self.figure["fall_per_min"]:g} '
-                f'and held(not {still.name}, "30 min")')
+        return (
+            f'slope({level.name}, "20 min") < -{self.figure["fall_per_min"]:g} '
+            f'and held(not {still.name}, "30 min")'
+        )
 
     def say(self, block: Block, row: int, since: int) -> Said:
         """Level now, and when it would be empty if the fall is at least the limit."""
         level = self.signals[0]
         value, rate = value_at(block, row, level), self.figure["fall_per_min"]
-        return Said(f"{level.label().capitalize()} is at {number(value)}{shown(level.unit)} and falls "
-                    f"by more than {rate * 60:g}{shown(level.unit)} an hour with the pump off.",
-                    f"Empty in at most {span(value / rate * 60)}.",
-                    {"value": value, "unit": level.unit})
+        return Said(
+            f"{level.label().capitalize()} is at {number(value)}{shown(level.unit)} and falls "
+            f"by more than {rate * 60:g}{shown(level.unit)} an hour with the pump off.",
+            f"Empty in at most {span(value / rate * 60)}.",
+            {"value": value, "unit": level.unit},
+        )

@@ -28,11 +28,15 @@ class CoolantOffSetPoint(Check):
     figures: ClassVar[dict[str, float]] = {"off_max": 2.0}
     deadband = 0.5
     title = "chiller does not hold its set point"
-    why = ("The spindle and the frame grow with their coolant: sizes drift, and the bearings lose "
-           "the cooling they need at speed.")
-    look_first = ("Chiller's condenser and filter: dust, chips, a bag over the inlet?",
-                  "Coolant level and flow; does the pump run, is a hose kinked?",
-                  "Does the compressor run? Refrigerant is work for a licensed person.")
+    why = (
+        "The spindle and the frame grow with their coolant: sizes drift, and the bearings lose "
+        "the cooling they need at speed."
+    )
+    look_first = (
+        "Chiller's condenser and filter: dust, chips, a bag over the inlet?",
+        "Coolant level and flow; does the pump run, is a hose kinked?",
+        "Does the compressor run? Refrigerant is work for a licensed person.",
+    )
     caution = "Refrigerant and mains: licensed persons only. " + LOCKOUT
 
     def __init__(self, *args: Any, **more: Any) -> None:
@@ -44,11 +48,14 @@ class CoolantOffSetPoint(Check):
     @classmethod
     def make(cls, settings: Settings, machine: Machine) -> list[Self] | str:
         """One check a chiller."""
-        supply, wanted = first(machine, "coolant_supply_temperature"), \
-            first(machine, "coolant_setpoint")
+        supply, wanted = (
+            first(machine, "coolant_supply_temperature"),
+            first(machine, "coolant_setpoint"),
+        )
         if not supply:
-            return "a coolant supply temperature (role coolant_supply_temperature)" \
-                if wanted else ""
+            return (
+                "a coolant supply temperature (role coolant_supply_temperature)" if wanted else ""
+            )
         if not wanted and supply.setpoint is None:
             return f"its set point (role coolant_setpoint, or setpoint of {supply.name})"
         return [cls(settings, machine, (supply, wanted) if wanted else (supply,))]
@@ -72,21 +79,32 @@ class CoolantOffSetPoint(Check):
         """Outlet and set point, the compressor, and the room, so that the weather can be ruled out."""
         supply = self.signals[0]
         value = value_at(block, row, supply)
-        wanted = value_at(block, row, self.signals[1]) if len(self.signals) > 1 \
+        wanted = (
+            value_at(block, row, self.signals[1])
+            if len(self.signals) > 1
             else float(supply.setpoint or 0.0)
+        )
         unit, off = shown(supply.unit), value - wanted
         side = "above" if off > 0 else "below"
-        what = (f"{supply.label().capitalize()} is at {number(value)}{unit}, {number(abs(off), 2)} K "
-                f"{side} its set point of {number(wanted)}{unit}.")
+        what = (
+            f"{supply.label().capitalize()} is at {number(value)}{unit}, {number(abs(off), 2)} K "
+            f"{side} its set point of {number(wanted)}{unit}."
+        )
         if self.compressor:
             runs = int(self._runs[row])
-            what += f" The compressor has run without a pause for {span(runs)}." if runs \
+            what += (
+                f" The compressor has run without a pause for {span(runs)}."
+                if runs
                 else " The compressor is not running."
+            )
         room = first(self.machine, "room_temperature")
         if room and (at := value_at(block, row, room)) == at:
             what += f" The room is at {number(at)}{shown(room.unit)}."
-        return Said(what, "Sizes drift on; at high speed the bearings follow.",
-                    {"value": value, "unit": supply.unit, "normal": wanted, "off_k": off})
+        return Said(
+            what,
+            "Sizes drift on; at high speed the bearings follow.",
+            {"value": value, "unit": supply.unit, "normal": wanted, "off_k": off},
+        )
 
     def state(self) -> dict[str, Any]:
         """What has to survive a restart."""
@@ -96,5 +114,3 @@ class CoolantOffSetPoint(Check):
         """Take up a saved state."""
         super().load(state)
         self._carried = state["runs"]
-
-

@@ -24,6 +24,7 @@ from condmon.engine.words import number
 
 RECENT, BASE, JUDGED_FROM = 20, 50, 10
 SAME_CLOSING_US = 120 * SECOND_US
+BOUNCE_US = 5 * SECOND_US
 CHATTER_WITHIN_US = 3600 * SECOND_US
 
 
@@ -35,11 +36,15 @@ class DoorLatch(Check):
     urgency = "note"
     figures: ClassVar[dict[str, float]] = {"second_of_20": 5.0, "slower": 1.5, "chatter": 3.0}
     title = "door latches badly"
-    why = ("A latch that wears ends by stopping the machine in the middle of an unattended run, "
-           "because the door does not read locked.")
-    look_first = ("Chips in the latch and the door's track; does the door hang square?",
-                  "The latch's striker and its screws; has the door been slammed?",
-                  "The switch and its cable.")
+    why = (
+        "A latch that wears ends by stopping the machine in the middle of an unattended run, "
+        "because the door does not read locked."
+    )
+    look_first = (
+        "Chips in the latch and the door's track; does the door hang square?",
+        "The latch's striker and its screws; has the door been slammed?",
+        "The switch and its cable.",
+    )
     caution = "Never bypass a door switch or latch. " + LOCKOUT
 
     def __init__(self, *args: Any, **more: Any) -> None:
@@ -48,9 +53,9 @@ class DoorLatch(Check):
         self._closed = Edges(closed.name, closed.debounce_s)
         self._latched = Edges(latched.name, latched.debounce_s)
         self._tries, self._closed_us = 0, 0
-        self._second: list[int] = []           # of the last closings: 1 = second try
-        self._times: list[float] = []          # of the last closings: seconds to latch
-        self._base: list[float] = []           # of the first closings
+        self._second: list[int] = []  # of the last closings: 1 = second try
+        self._times: list[float] = []  # of the last closings: seconds to latch
+        self._base: list[float] = []  # of the first closings
         self._shut, self._bad = 0, logic.UNKNOWN
         self._chatter: list[int] = []
 
@@ -69,15 +74,17 @@ class DoorLatch(Check):
         self.entries = []
         doors, _ = self._closed.push(block)
         latches, bursts = self._latched.push(block)
-        moves = sorted([(e.at_us, 0, e) for e in doors] + [(e.at_us, 1, e) for e in latches])
         on = np.full(block.n, self._bad, np.int8)
-        for _, is_latch, edge in moves:
-            if is_latch and edge.state and self._latch(edge):
-                row = max(0, min(edge.known_us // SECOND_US - block.first, block.n - 1))
-                on[row:] = self._bad
-            elif not is_latch:
+        moves = [(e.known_us, 0, e) for e in doors] + [(e.known_us, 1, e) for e in latches]
+        moves += [(at_us, 2, Edge(at_us, 0, at_us)) for at_us in bursts]
+        for known_us, what, edge in sorted(moves):  # in the order in which each was sure
+            if what == 0:
                 self._door(edge)
-        self._tell_chatter(bursts)
+            elif what == 2:
+                self._tell_chatter(edge.at_us)
+            elif edge.state and self._latch(edge):
+                row = max(0, min(known_us // SECOND_US - block.first, block.n - 1))
+                on[row:] = self._bad
         return Pair(on, on)
 
     def _door(self, edge: Edge) -> None:
@@ -109,20 +116,32 @@ class DoorLatch(Check):
 
     def _slow(self) -> bool:
         usual = float(np.median(self._base))
-        return len(self._base) == BASE and \
-            float(np.median(self._times)) > max(usual * self.figure["slower"], usual + 0.3)
+        return len(self._base) == BASE and float(np.median(self._times)) > max(
+            usual * self.figure["slower"], usual + 0.3
+        )
 
-    def _tell_chatter(self, bursts: list[int]) -> None:
-        for at_us in bursts:
-            if not self._shut:
-                continue
-            self._chatter = [*[t for t in self._chatter if at_us - t < CHATTER_WITHIN_US], at_us]
-            if len(self._chatter) == self.figure["chatter"]:
-                text = (f"latch switch chatters while the door stays shut, {len(self._chatter)} "
-                        "times within the hour: a chip, vibration or a loose cable, not the door")
-                self.entries.append((at_us // SECOND_US, Entry(
-                    short_id("chatter", self.machine.id, self.signals[1].name, at_us), at_us,
-                    self.machine.id, "sensor", text, {"signal": self.signals[1].name})))
+    def _tell_chatter(self, at_us: int) -> None:
+        if not self._shut or at_us - self._closed_us < BOUNCE_US:
+            return
+        self._chatter = [*[t for t in self._chatter if at_us - t < CHATTER_WITHIN_US], at_us]
+        if len(self._chatter) == self.figure["chatter"]:
+            text = (
+                f"latch switch chatters while the door stays shut, {len(self._chatter)} "
+                "times within the hour: a chip, vibration or a loose cable, not the door"
+            )
+            self.entries.append(
+                (
+                    at_us // SECOND_US,
+                    Entry(
+                        short_id("chatter", self.machine.id, self.signals[1].name, at_us),
+                        at_us,
+                        self.machine.id,
+                        "sensor",
+                        text,
+                        {"signal": self.signals[1].name},
+                    ),
+                )
+            )
 
     def say(self, block: Block, row: int, since: int) -> Said:
         """Second tries in the last closings, or the time it takes."""
@@ -132,17 +151,25 @@ class DoorLatch(Check):
             what = f"The door needed a second push in {tries} of the last {of} closings."
             title = "door needs a second push more and more often"
         else:
-            what = (f"The door takes {number(median)} s to latch; "
-                    f"{number(float(np.median(self._base)))} s was usual.")
+            what = (
+                f"The door takes {number(median)} s to latch; "
+                f"{number(float(np.median(self._base)))} s was usual."
+            )
             title = "door latches more slowly than before"
-        return Said(what, "Sooner or later it does not latch, and the machine waits.",
-                    {"second_tries": tries, "closings": of, "latch_s": median}, title)
+        return Said(
+            what,
+            "Sooner or later it does not latch, and the machine waits.",
+            {"second_tries": tries, "closings": of, "latch_s": median},
+            title,
+        )
 
     def state(self) -> dict[str, Any]:
         """What has to survive a restart."""
-        return {"edges": [self._closed.state(), self._latched.state()],
-                "lists": [self._second, self._times, self._base, self._chatter],
-                "rest": [self._tries, self._closed_us, self._shut, self._bad]}
+        return {
+            "edges": [self._closed.state(), self._latched.state()],
+            "lists": [self._second, self._times, self._base, self._chatter],
+            "rest": [self._tries, self._closed_us, self._shut, self._bad],
+        }
 
     def load(self, state: dict[str, Any]) -> None:
         """Take up a saved state."""

@@ -23,9 +23,11 @@ class LinkLost(Check):
     release_s = 10.0
     title = "condmon has lost its broker and sees nothing"
     why = "No machine is being watched while the link is down. A quiet phone means nothing now."
-    look_first = ("Does the broker run? Is its computer on?",
-                  "Network: switch, cable, Wi-Fi of the edge box.",
-                  "Password or certificate changed? The log says why it was refused.")
+    look_first = (
+        "Does the broker run? Is its computer on?",
+        "Network: switch, cable, Wi-Fi of the edge box.",
+        "Password or certificate changed? The log says why it was refused.",
+    )
 
     @classmethod
     def make(cls, settings: Settings, machine: Machine) -> list[Self] | str:
@@ -38,5 +40,9 @@ class LinkLost(Check):
 
     def say(self, block: Block, row: int, since: int) -> Said:
         """For how long."""
-        return Said(f"No connection to the broker for {span(block.first + row - since)}; "
-                    "condmon keeps trying.", "condmon stays blind until the link is back.", {})
+        return Said(
+            f"No connection to the broker for {span(block.first + row - since)}; "
+            "condmon keeps trying.",
+            "condmon stays blind until the link is back.",
+            {},
+        )

@@ -14,7 +14,7 @@ from condmon.engine.block import Block
 from condmon.engine.checks.base import LOCKOUT, Check, Said, first, value_at
 from condmon.engine.duty import names
 from condmon.engine.expression import Pair
-from condmon.engine.records import I64
+from condmon.engine.records import I64, Flags
 from condmon.engine.settings import Machine, Settings
 from condmon.engine.words import number, shown, span
 
@@ -29,11 +29,15 @@ class OilMissing(Check):
     urgency = "now"
     figures: ClassVar[dict[str, float]] = {"missed": 3.0}
     title = "no oil reaches the spindle, and it turns"
-    why = ("Air alone does not lubricate: the bearings run dry and are damaged before they show "
-           "it as heat.")
-    look_first = ("Oil level and pressure of the lubrication unit; is its pump running?",
-                  "Is the metering valve or the line to the spindle blocked or kinked?",
-                  "Is it the pulse sensor? Look for oil at the sight glass.")
+    why = (
+        "Air alone does not lubricate: the bearings run dry and are damaged before they show "
+        "it as heat."
+    )
+    look_first = (
+        "Oil level and pressure of the lubrication unit; is its pump running?",
+        "Is the metering valve or the line to the spindle blocked or kinked?",
+        "Is it the pulse sensor? Look for oil at the sight glass.",
+    )
     caution = LOCKOUT
 
     def __init__(self, *args: Any, **more: Any) -> None:
@@ -47,19 +51,21 @@ class OilMissing(Check):
         """One check for each oil line."""
         pulses = machine.by_role("oil_pulses")
         if not pulses:
-            return "an oil pulse counter (role oil_pulses)" \
-                if first(machine, "spindle_speed") else ""
+            return (
+                "an oil pulse counter (role oil_pulses)" if first(machine, "spindle_speed") else ""
+            )
         if "turning" not in names(machine):
             return "a spindle speed (role spindle_speed)"
         if not all(p.every_s for p in pulses):
-            return f"the usual interval of {pulses[0].name} (every = \"8 min\")"
+            return f'the usual interval of {pulses[0].name} (every = "8 min")'
         return [cls(settings, machine, (p,), p.name if len(pulses) > 1 else "") for p in pulses]
 
     def push(self, block: Block) -> Pair:
         """True while turning with too many seconds since the last pulse."""
         pulse = self.signals[0]
-        heard = block.value_of(pulse.name) if pulse.kind == "moment" \
-            else block.increase_of(pulse.name)
+        heard = (
+            block.value_of(pulse.name) if pulse.kind == "moment" else block.increase_of(pulse.name)
+        )
         turning = logic.truth(block.duty == self._turning, block.duty >= 0)
         self._quiet = self._seconds(turning, heard > 0, blind=block.blind_s > 0)
         limit = self.figure["missed"] * float(pulse.every_s or 0.0)
@@ -67,14 +73,14 @@ class OilMissing(Check):
         on = logic.both(turning, late)
         return Pair(on, on)
 
-    def _seconds(self, turning: logic.Truth, pulse: "np.ndarray[Any, np.dtype[np.bool_]]", *,
-                 blind: bool) -> I64:
+    def _seconds(self, turning: logic.Truth, pulse: Flags, *, blind: bool) -> I64:
         """Seconds of turning since the last pulse or long stand, at each tick."""
         if blind:
             self._base, self._stood = self._moved, 0
         moved = self._moved + np.add.accumulate((turning == logic.TRUE).astype(np.int64))
         stood, self._stood = rolling.runs(
-            np.where(turning == logic.FALSE, logic.TRUE, logic.FALSE).astype(np.int8), self._stood)
+            np.where(turning == logic.FALSE, logic.TRUE, logic.FALSE).astype(np.int8), self._stood
+        )
         anew = pulse | (stood >= FORGET_S)
         base = np.maximum.accumulate(np.where(anew, moved, self._base))
         self._moved, self._base = int(moved[-1]), int(base[-1])
@@ -85,15 +91,17 @@ class OilMissing(Check):
         """How long without oil, and that air looks normal if it does."""
         pulse = self.signals[0]
         quiet, every = int(self._quiet[row]), float(pulse.every_s or 0.0)
-        what = (f"No oil pulse for {span(quiet)} of turning; "
-                f"one every {span(every)} is usual.")
+        what = f"No oil pulse for {span(quiet)} of turning; one every {span(every)} is usual."
         air, bearing = first(self.machine, "air_flow"), first(self.machine, "bearing_temperature")
         if air and (flow := value_at(block, row, air)) > 0:
             what += f" Air flows ({number(flow)}{shown(air.unit)}), so air alone is no comfort."
         if bearing and (temp := value_at(block, row, bearing)) > 0:
             what += f" {bearing.label().capitalize()} is at {number(temp)}{shown(bearing.unit)}."
-        return Said(what, "The bearings run dry; heat follows only after the damage has begun.",
-                    {"quiet_s": quiet, "every_s": every})
+        return Said(
+            what,
+            "The bearings run dry; heat follows only after the damage has begun.",
+            {"quiet_s": quiet, "every_s": every},
+        )
 
     def state(self) -> dict[str, Any]:
         """What has to survive a restart."""

@@ -5,8 +5,8 @@ from typing import Self
 
 from condmon.engine.block import Block
 from condmon.engine.checks.base import Check, Said, value_at
-from condmon.engine.expression import Condition
 from condmon.engine.duty import names
+from condmon.engine.expression import Condition
 from condmon.engine.outputs import Facts
 from condmon.engine.settings import Machine, OwnCheck, Settings
 from condmon.engine.words import number, shown
@@ -28,11 +28,14 @@ class ShopCheck(Check):
     @classmethod
     def all_of(cls, settings: Settings, machine: Machine) -> list[Self]:
         """The shop's checks that this machine's id matches."""
-        return [cls(settings, machine, own) for own in settings.checks
-                if any(fnmatchcase(machine.id, pattern) for pattern in own.machines)]
+        return [
+            cls(settings, machine, own)
+            for own in settings.checks
+            if any(fnmatchcase(machine.id, pattern) for pattern in own.machines)
+        ]
 
-    @override
     def say(self, block: Block, row: int, since: int) -> Said:
+        """The condition and the values it was judged on."""
         facts: Facts = {s.name: value_at(block, row, s) for s in self.signals}
         parts = []
         for signal in self.signals:

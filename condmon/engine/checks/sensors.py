@@ -13,7 +13,7 @@ from condmon.engine import logic, rolling
 from condmon.engine.block import Block
 from condmon.engine.checks.base import LOCKOUT, Check, Said
 from condmon.engine.expression import Pair
-from condmon.engine.records import F64, I64
+from condmon.engine.records import F64, I64, Flags
 from condmon.engine.settings import Machine, Settings
 from condmon.engine.words import span
 
@@ -28,16 +28,19 @@ class _Sensors(Check):
         self._columns = np.array([place[s.name] for s in kept], np.int64)
         self._limit = np.array([s.stale_after_s or 0.0 for s in kept])
         feeds = sorted({s.fed_by for s in kept if s.fed_by})
-        self._feeds = {name: 0 for name in feeds}          # seconds the feed has been on
+        self._feeds = dict.fromkeys(feeds, 0)  # seconds the feed has been on
         self._fed = [s.fed_by for s in kept]
-        self._failing: "np.ndarray[Any, np.dtype[np.bool_]]" = np.zeros((1, len(kept)), bool)
+        self._failing: Flags = np.zeros((1, len(kept)), bool)
         self._silence: F64 = np.zeros((1, len(kept)))
 
     @classmethod
     def make(cls, settings: Settings, machine: Machine) -> list[Self] | str:
         """One check a machine that has a signal which should be heard again and again."""
-        return [cls(settings, machine)] \
-            if any(s.stale_after_s is not None for s in machine.signals) else ""
+        return (
+            [cls(settings, machine)]
+            if any(s.stale_after_s is not None for s in machine.signals)
+            else ""
+        )
 
     def due_s(self, block: Block) -> I64:
         """For how many seconds each signal could have been heard, (n, signals)."""
@@ -51,7 +54,7 @@ class _Sensors(Check):
         return due
 
     def _pair(self, block: Block) -> Pair:
-        on = logic.truth(self._failing.any(axis=1), np.ones(block.n, bool))
+        on = logic.truth(np.any(self._failing, axis=1).reshape(-1), np.ones(block.n, bool))
         return Pair(on, on)
 
     def _list(self, row: int) -> list[str]:
@@ -79,16 +82,18 @@ class SensorSilent(_Sensors):
     release_s = 60.0
     title = "sensor silent"
     why = "What condmon cannot hear it cannot watch: checks that need this signal are blind."
-    look_first = ("Power and network of the sensor or its gateway.",
-                  "Has a topic been renamed? Compare with the configuration.",
-                  "The cable: chips and coolant find plugs first.")
+    look_first = (
+        "Power and network of the sensor or its gateway.",
+        "Has a topic been renamed? Compare with the configuration.",
+        "The cable: chips and coolant find plugs first.",
+    )
     caution = LOCKOUT
 
     def push(self, block: Block) -> Pair:
         """True while any signal is overdue."""
         heard, due = block.heard_s[:, self._columns], self.due_s(block)
         self._silence = np.minimum(heard, due.astype(np.float64))
-        self._failing = (self._silence > self._limit)
+        self._failing = self._silence > self._limit
         return self._pair(block)
 
     def say(self, block: Block, row: int, since: int) -> Said:
@@ -100,8 +105,13 @@ class SensorSilent(_Sensors):
         if many:
             what += " So many at once: look at what they share, a gateway, a switch, a supply."
         title = f"{len(found)} sensors silent" if len(found) > 1 else f"{found[0]} silent"
-        return Said(what, "The checks that need it stay blind until it is back.",
-                    {"signals": len(found), "silent_s": longest}, title, self._names(row))
+        return Said(
+            what,
+            "The checks that need it stay blind until it is back.",
+            {"signals": len(found), "silent_s": longest},
+            title,
+            self._names(row),
+        )
 
 
 class SensorUnusable(_Sensors):
@@ -114,9 +124,11 @@ class SensorUnusable(_Sensors):
     release_s = 60.0
     title = "sensor sends nothing usable"
     why = "It looks alive and tells nothing: checks that need this signal are blind."
-    look_first = ("Plug and cable of the sensor: an open circuit reads as a code or a full-scale value.",
-                  "What does it send? `condmon replay --samples` shows each reading with its reason.",
-                  "Was the sensor or its gateway changed lately?")
+    look_first = (
+        "Plug and cable of the sensor: an open circuit reads as a code or a full-scale value.",
+        "What does it send? `condmon replay --samples` shows each reading with its reason.",
+        "Was the sensor or its gateway changed lately?",
+    )
     caution = LOCKOUT
 
     def push(self, block: Block) -> Pair:
@@ -130,8 +142,15 @@ class SensorUnusable(_Sensors):
     def say(self, block: Block, row: int, since: int) -> Said:
         """Which signals, and for how long."""
         found, longest = self._list(row), float(self._silence[row].max())
-        what = (f"{', '.join(found[:8])}: readings arrive, but none has been usable "
-                f"for {span(longest)}. This speaks of the sensor, not of the machine.")
+        what = (
+            f"{', '.join(found[:8])}: readings arrive, but none has been usable "
+            f"for {span(longest)}. This speaks of the sensor, not of the machine."
+        )
         title = f"{len(found)} sensors unusable" if len(found) > 1 else f"{found[0]} unusable"
-        return Said(what, "The checks that need it stay blind until it is mended.",
-                    {"signals": len(found), "unusable_s": longest}, title, self._names(row))
+        return Said(
+            what,
+            "The checks that need it stay blind until it is mended.",
+            {"signals": len(found), "unusable_s": longest},
+            title,
+            self._names(row),
+        )

@@ -13,7 +13,7 @@ from condmon.engine import logic
 from condmon.engine.block import Block
 from condmon.engine.checks.base import LOCKOUT, Check, Said, first, value_at
 from condmon.engine.expression import Pair
-from condmon.engine.records import SECOND_US
+from condmon.engine.records import SECOND_US, Flags
 from condmon.engine.settings import Machine, Settings
 from condmon.engine.words import number, span
 
@@ -31,15 +31,17 @@ class UnattendedStop(Check):
     figures: ClassVar[dict[str, float]] = {"ran_min": 10.0}
     title = "the unattended run has stopped"
     why = "Every hour until someone comes is an hour of spindle time lost, and the night's parts."
-    look_first = ("The control's message: a tool, an alarm, a door, an empty magazine?",
-                  "Or has the program simply ended? Then nothing is wrong.",
-                  "Anything else said by condmon for this machine in the minutes before?")
+    look_first = (
+        "The control's message: a tool, an alarm, a door, an empty magazine?",
+        "Or has the program simply ended? Then nothing is wrong.",
+        "Anything else said by condmon for this machine in the minutes before?",
+    )
     caution = "Do not restart what you have not seen. " + LOCKOUT
 
     def __init__(self, *args: Any, **more: Any) -> None:
         super().__init__(*args, **more)
-        self._ran, self._length = 0, 0       # seconds of running: now, and before the last stop
-        self._waiting, self._stopped = False, 0      # a long run stopped, nobody has come; its tick
+        self._ran, self._length = 0, 0  # seconds of running: now, and before the last stop
+        self._waiting, self._stopped = False, 0  # a long run stopped, nobody has come; its tick
 
     @classmethod
     def make(cls, settings: Settings, machine: Machine) -> list[Self] | str:
@@ -53,33 +55,41 @@ class UnattendedStop(Check):
         return [cls(settings, machine, (running, door) if door else (running,))]
 
     def push(self, block: Block) -> Pair:
-        """True from the stop of a long run on, in unattended hours, until it runs or a door opens."""
+        """True from a stop in unattended hours on, until it runs again or a door opens."""
         running = logic.from_state(block.value_of(self.signals[0].name))
-        door = logic.from_state(block.value_of(self.signals[1].name)) \
-            if len(self.signals) > 1 else logic.constant(block.n, logic.UNKNOWN)
+        door = (
+            logic.from_state(block.value_of(self.signals[1].name))
+            if len(self.signals) > 1
+            else logic.constant(block.n, logic.UNKNOWN)
+        )
         both = running * 3 + door
         edges = (np.flatnonzero(np.diff(both)) + 1).tolist()
-        stopped = np.zeros(block.n, bool)
+        stopped, alone = np.zeros(block.n, bool), self._alone(block)
         for start, stop in zip([0, *edges], [*edges, block.n], strict=True):
-            self._stretch(block.first + start, stop - start, int(running[start]), int(door[start]))
+            self._stretch(
+                block.first + start,
+                stop - start,
+                int(running[start]),
+                int(door[start]),
+                alone=bool(alone[start]),
+            )
             stopped[start:stop] = self._waiting
-        alone = self._alone(block)
-        on = logic.truth(stopped & alone, np.ones(block.n, bool))
-        return Pair(on, logic.truth(stopped, np.ones(block.n, bool)))
+        on = logic.truth(stopped, np.ones(block.n, bool))
+        return Pair(on, on)
 
-    def _stretch(self, tick: int, seconds: int, running: int, door: int) -> None:
+    def _stretch(self, tick: int, seconds: int, running: int, door: int, *, alone: bool) -> None:
         if running == logic.TRUE:
             self._ran += seconds
             self._waiting = False
         elif running == logic.FALSE:
-            if self._ran >= self.figure["ran_min"] * 60:
+            if alone and self._ran >= self.figure["ran_min"] * 60:
                 self._waiting, self._stopped = True, tick
             if self._ran:
                 self._length, self._ran = self._ran, 0
             if door == logic.FALSE:
                 self._waiting = False
 
-    def _alone(self, block: Block) -> "np.ndarray[Any, np.dtype[np.bool_]]":
+    def _alone(self, block: Block) -> Flags:
         """Whether nobody is expected, at each tick; the calendar is asked every quarter hour."""
         ticks = np.arange(block.first, block.first + block.n, dtype=np.int64)
         quarters, place = np.unique(ticks // QUARTER_S, return_inverse=True)
@@ -99,8 +109,11 @@ class UnattendedStop(Check):
             what += " The door is shut."
         speed = first(self.machine, "spindle_speed")
         if speed and (turns := value_at(block, row, speed)) == turns:
-            what += f" The spindle turns at {number(turns)} /min." if turns > 0 \
+            what += (
+                f" The spindle turns at {number(turns)} /min."
+                if turns > 0
                 else " The spindle stands."
+            )
         return Said(what, "It stands until someone comes.", {"ran_s": self._length})
 
     def state(self) -> dict[str, Any]:

@@ -1,0 +1,371 @@
+"""The engine: records in, outputs out. Read `push`; everything else hangs on it. Pure.
+
+However a stream of records is cut into batches, the outputs are the same, in the same order: an
+output stands where its cause stands, at the record that made it (a beacon for whatever the seconds
+it closes bring).
+"""
+
+from collections.abc import Sequence
+from itertools import groupby
+from typing import Any, NamedTuple, Self
+
+import numpy as np
+
+from condmon.engine import records as rec
+from condmon.engine.block import Readings
+from condmon.engine.checks.link_lost import LINK
+from condmon.engine.digest import Digest
+from condmon.engine.ids import short_id
+from condmon.engine.intake import Intake
+from condmon.engine.outputs import Alert, Entry, Judged, Output
+from condmon.engine.records import (
+    SECOND_US,
+    Action,
+    Batch,
+    Beacon,
+    Gap,
+    Link,
+    ModelOn,
+    Record,
+    Samples,
+    Started,
+    Stray,
+)
+from condmon.engine.settings import CONDMON, Machine, Settings, Signal
+from condmon.engine.snapshot import SnapshotError, pack, unpack
+from condmon.engine.watch import Watch
+from condmon.engine.words import span
+
+Placed = tuple[tuple[int, ...], Output]
+"""An output with its place in the order: (beacons before it, phase, ...)."""
+
+
+class _Stream(NamedTuple):
+    """A run of samples and beacons in columns."""
+
+    samples: Samples
+    epoch: rec.I64  # beacons before each sample
+    targets: list[int]  # first open tick after each beacon
+
+
+class Engine:
+    """All machines of a site.
+
+    Parameters
+    ----------
+    settings : Settings
+        Site, machines, signals, checks.
+    judged : bool
+        Also put out every sample as it was taken (time settled, quality judged).
+
+    Attributes
+    ----------
+    now_us : int
+        The last beacon, 0 before the first.
+    ticks_done : int
+        Closed seconds of all machines together.
+    """
+
+    def __init__(self, settings: Settings, *, judged: bool = False) -> None:
+        self.settings, self._judged = settings, judged
+        self._itself = Machine(
+            CONDMON,
+            "condmon",
+            (
+                Signal(
+                    len(settings.signals), CONDMON, LINK, "", "state", title="link to the broker"
+                ),
+            ),
+        )
+        machines = (*settings.machines, self._itself)
+        self._intake = Intake(settings)
+        self.watches = [Watch(settings, machine) for machine in machines]
+        self._watch_of = np.array([i for i, m in enumerate(machines) for _ in m.signals], np.int64)
+        self._column_of = np.array([c for m in machines for c in range(len(m.signals))], np.int64)
+        self._digest = Digest(settings)
+        self.now_us, self.ticks_done = 0, 0
+        self._open: int | None = None  # first open tick
+
+    def push(self, records: Batch) -> list[Output]:
+        """Take records in arrival order and say what follows from them."""
+        out: list[Output] = []
+        for streams, group in groupby(records, key=_streams):
+            if streams:
+                out += self._stream(list(group))
+            else:
+                for record in group:
+                    out += self._event(record)
+        return out
+
+    # samples and beacons, in columns
+
+    def _stream(self, records: Sequence[Record]) -> list[Output]:
+        stream = self._columns(records)
+        placed: list[Placed] = []
+        if len(stream.samples):
+            self._take(stream, placed)
+        if stream.targets:
+            self._close(stream.targets, placed)
+        placed.sort(key=lambda pair: pair[0])
+        return [output for _, output in placed]
+
+    def _columns(self, records: Sequence[Record]) -> _Stream:
+        runs: list[Samples] = []
+        epochs: list[rec.I64] = []
+        targets: list[int] = []
+        late = round(self.settings.lateness_s * SECOND_US)
+        for record in records:
+            if isinstance(record, Samples):
+                if not len(record):
+                    continue
+                self._begin(int(record.arrived_us[0]))
+                runs.append(record)
+                epochs.append(np.full(len(record), len(targets), np.int64))
+            elif isinstance(record, Beacon):
+                self._begin(record.at_us - late)
+                self.now_us = max(self.now_us, record.at_us)
+                last = targets[-1] if targets else self._open
+                targets.append(max(last or 0, (self.now_us - late) // SECOND_US))
+        epoch = np.concatenate(epochs) if epochs else np.empty(0, np.int64)
+        return _Stream(_joined(runs), epoch, targets)
+
+    def _begin(self, at_us: int) -> None:
+        """The first record of all sets the first tick."""
+        if self._open is None:
+            self._open = at_us // SECOND_US
+            for watch in self.watches:
+                watch.ticks.begin(self._open)
+            self._digest.begin(self._open)
+
+    def _take(self, stream: _Stream, placed: list[Placed]) -> None:
+        run, epoch = stream.samples, stream.epoch
+        taken = self._intake.take(run)
+        placed += [((int(epoch[row]), 0, row), entry) for row, entry in taken.entries]
+        closed = np.array([self._open, *stream.targets], np.int64)[epoch]
+        mark = taken.mark.copy()
+        late = (taken.at_us // SECOND_US < closed) | (mark & rec.HISTORICAL > 0)
+        mark[late & (mark & rec.REPEAT == 0)] |= rec.LATE
+        if self._judged:
+            whole = Samples(
+                run.signal,
+                run.arrived_us,
+                run.own_us,
+                taken.value,
+                taken.quality,
+                mark,
+                taken.reason,
+                run.raw,
+            )
+            placed += _cut_by_epoch(whole, taken.at_us, epoch)
+        live = mark & (rec.LATE | rec.REPEAT) == 0
+        usable = (taken.quality == rec.GOOD) | (taken.quality == rec.NODATA)
+        value = np.where(taken.quality == rec.GOOD, taken.value, np.nan)
+        watch, column = self._watch_of[run.signal], self._column_of[run.signal]
+        for i in np.unique(watch[live]).tolist():
+            rows = np.flatnonzero(live & (watch == i))
+            self.watches[i].add(
+                Readings(column[rows], taken.at_us[rows], value[rows], usable[rows])
+            )
+
+    def _close(self, targets: list[int], placed: list[Placed]) -> None:
+        reached = np.array(targets, np.int64)
+        for i, watch in enumerate(self.watches):
+            done, out = watch.close(targets)
+            self.ticks_done += done
+            for n, (tick, output) in enumerate(out):
+                beacon = int(np.searchsorted(reached, tick, side="right"))
+                placed.append(((beacon, 1, tick, i, n), output))
+        for tick, output in self._digest.due(self.watches, targets[-1]):
+            beacon = int(np.searchsorted(reached, tick, side="right"))
+            placed.append(((beacon, 1, tick, len(self.watches), 0), output))
+        self._open = targets[-1]
+
+    # everything else, one by one
+
+    def _event(self, record: Record) -> list[Output]:
+        at_us = record.at_us  # type: ignore[union-attr]
+        self._begin(at_us)
+        match record:
+            case Action():
+                watch = self._watch_for(record)
+                return [output for _, output in watch.act(record, self._tick)]
+            case Link():
+                return self._link(record)
+            case Gap():
+                for watch in self.watches:
+                    if record.machine in {None, watch.machine.id}:
+                        watch.ticks.doubt_counters()
+                lost = f", {record.lost} messages are known to be lost" if record.lost else ""
+                text = f"{record.reason}: nothing for {span((record.to_us - record.from_us) / 1e6)}"
+                return [
+                    self._say(
+                        "gap",
+                        at_us,
+                        text + lost,
+                        record.machine or CONDMON,
+                        from_us=record.from_us,
+                        to_us=record.to_us,
+                    )
+                ]
+            case Stray(topic=""):
+                return [
+                    self._say(
+                        "topic",
+                        at_us,
+                        "further topics that nobody configured are only counted from now on",
+                    )
+                ]
+            case Stray():
+                near = f"; it looks like {record.near}" if record.near else ""
+                return [
+                    self._say(
+                        "topic",
+                        at_us,
+                        f"heard a topic that nobody configured: {record.topic!a}{near}",
+                        topic=record.topic,
+                    )
+                ]
+            case Started():
+                word = "again after a stop" if record.restart else "for the first time"
+                return [
+                    self._say(
+                        "start",
+                        at_us,
+                        f"condmon {record.version} started {word}",
+                        settings=record.settings,
+                    )
+                ]
+            case ModelOn():
+                return [
+                    self._say(
+                        "model",
+                        at_us,
+                        f"model {record.model} {record.id} takes effect",
+                        record.machine,
+                    )
+                ]
+        return []
+
+    @property
+    def _tick(self) -> int:
+        return (self._open or 0) - 1
+
+    def _watch_for(self, action: Action) -> Watch:
+        for watch in self.watches:
+            if action.alert in watch.book.open or action.alert in watch.book.closed:
+                return watch
+        named = [watch for watch in self.watches if watch.machine.id == action.machine]
+        return named[0] if named else self.watches[-1]
+
+    def _link(self, record: Link) -> list[Output]:
+        assert self._open is not None
+        for watch in self.watches[:-1]:
+            watch.ticks.link(up=record.up)
+        at_us = max(record.at_us, self._open * SECOND_US)
+        self.watches[-1].add(
+            Readings(
+                np.zeros(1, np.int64),
+                np.array([at_us], np.int64),
+                np.array([float(record.up)]),
+                np.ones(1, bool),
+            )
+        )
+        word = "up" if record.up else "down"
+        reason = f": {record.reason}" if record.reason else ""
+        return [self._say("link", record.at_us, f"link to the broker is {word}{reason}")]
+
+    def _say(
+        self, kind: str, at_us: int, text: str, machine: str = CONDMON, **facts: str | int
+    ) -> Entry:
+        return Entry(short_id(kind, machine, at_us, text), at_us, machine, kind, text, facts)
+
+    # looking in
+
+    def open_alerts(self) -> list[Alert]:
+        """Alerts that are not over, oldest first."""
+        found = [alert for watch in self.watches for alert in watch.book.open.values()]
+        return sorted(found, key=lambda alert: (alert.raised_us, alert.id))
+
+    def missing(self) -> list[tuple[str, str, str]]:
+        """(machine, check, words) of the checks a machine could have with one more signal."""
+        return [
+            (watch.machine.id, check, text)
+            for watch in self.watches
+            for check, text in watch.missing
+        ]
+
+    def flush_digest(self) -> list[Output]:
+        """The notes that wait, as the digest that would be sent next (a replay's end)."""
+        return [output for _, output in self._digest.flush(self.watches, self._tick)]
+
+    # stopping and going on
+
+    def snapshot(self) -> bytes:
+        """The whole carried state as plain bytes."""
+        return pack(
+            {
+                "now_us": self.now_us,
+                "ticks_done": self.ticks_done,
+                "open": self._open,
+                "intake": self._intake.state(),
+                "digest": self._digest.state(),
+                "watches": [watch.state() for watch in self.watches],
+            },
+            self.settings.digest,
+        )
+
+    @classmethod
+    def restore(cls, settings: Settings, blob: bytes, *, judged: bool = False) -> Self:
+        """An engine that goes on where `snapshot` was taken.
+
+        Raises
+        ------
+        SnapshotError
+            If the bytes are damaged, of another version, or made under another configuration.
+        """
+        state: dict[str, Any] = unpack(blob, settings.digest)
+        engine = cls(settings, judged=judged)
+        try:
+            engine.now_us, engine.ticks_done = state["now_us"], state["ticks_done"]
+            engine._open = state["open"]
+            engine._intake.load(state["intake"])
+            engine._digest.load(state["digest"])
+            for watch, saved in zip(engine.watches, state["watches"], strict=True):
+                watch.load(saved)
+        except (KeyError, TypeError, ValueError, IndexError, AssertionError) as error:
+            raise SnapshotError("the snapshot does not fit this condmon") from error
+        return engine
+
+
+def _streams(record: Record) -> bool:
+    return isinstance(record, Samples | Beacon)
+
+
+def _joined(runs: list[Samples]) -> Samples:
+    if not runs:
+        return rec.samples([])
+    if len(runs) == 1:
+        return runs[0]
+    raw, offset = [], 0
+    for run in runs:
+        raw += [(row + offset, text) for row, text in run.raw]
+        offset += len(run)
+    return Samples(
+        np.concatenate([run.signal for run in runs]),
+        np.concatenate([run.arrived_us for run in runs]),
+        np.concatenate([run.own_us for run in runs]),
+        np.concatenate([run.value for run in runs]),
+        np.concatenate([run.quality for run in runs]),
+        np.concatenate([run.mark for run in runs]),
+        np.concatenate([run.reason for run in runs]),
+        tuple(raw),
+    )
+
+
+def _cut_by_epoch(whole: Samples, at_us: rec.I64, epoch: rec.I64) -> list[Placed]:
+    """Judged outputs, one for the samples between two beacons."""
+    edges = [0, *(np.flatnonzero(np.diff(epoch)) + 1).tolist(), len(epoch)]
+    return [
+        ((int(epoch[a]), 0, -1), Judged(at_us[a:b], whole.cut(a, b)))
+        for a, b in zip(edges[:-1], edges[1:], strict=True)
+    ]

@@ -1,0 +1,86 @@
+"""One machine's way through the engine: ticks, duty, checks, alert book. Machines never mix. Pure."""
+
+from typing import Any
+
+from condmon.engine.alerts import Book, Out
+from condmon.engine.block import Block, Readings
+from condmon.engine.checks.base import Check
+from condmon.engine.checks.book import checks_of
+from condmon.engine.duty import Duty
+from condmon.engine.latch import Event, Latch
+from condmon.engine.records import Action
+from condmon.engine.settings import Machine, Settings
+from condmon.engine.ticks import Ticks
+
+
+class Watch:
+    """Carried state of one machine."""
+
+    def __init__(self, settings: Settings, machine: Machine) -> None:
+        self.machine = machine
+        self.ticks = Ticks(machine)
+        self.duty = Duty(machine)
+        self.checks, self.missing = checks_of(settings, machine)
+        self.latches = [Latch(c.hold_s, c.release_s) for c in self.checks]
+        self.book = Book(settings, machine)
+
+    def add(self, readings: Readings) -> None:
+        """Keep accepted samples until their second is closed."""
+        self.ticks.add(readings)
+
+    def close(self, targets: list[int]) -> tuple[int, Out]:
+        """Close the seconds before the last target; their number, and what came of it."""
+        out: Out = []
+        done = 0
+        for block in self.ticks.close(targets):
+            self._block(block, out)
+            done += block.n
+        self.book.advance(self.ticks.next_tick - 1, out)
+        return done, out
+
+    def _block(self, block: Block, out: Out) -> None:
+        out.extend(self.ticks.entries)
+        self.ticks.entries = []
+        out.extend(self.duty.push(block))
+        events: list[tuple[int, int, Check, Event]] = []
+        for i, (check, latch) in enumerate(zip(self.checks, self.latches, strict=True)):
+            on, stay = check.push(block)
+            if check.entries:
+                out.extend(check.entries)
+                check.entries = []
+            events += [
+                (block.first + e.row, i, check, e)
+                for e in latch.push(block.first, on, stay, blind=block.blind_s > 0)
+            ]
+        for tick, _, check, event in sorted(events, key=_order):
+            self.book.advance(tick - 1, out)
+            self.book.apply(check, event, block, out)
+
+    def act(self, action: Action, tick: int) -> Out:
+        """Do what a person asked for."""
+        out: Out = []
+        self.book.act(action, tick, out)
+        return out
+
+    def state(self) -> dict[str, Any]:
+        """What has to survive a restart."""
+        return {
+            "ticks": self.ticks.state(),
+            "duty": self.duty.state(),
+            "book": self.book.state(),
+            "checks": {c.key: c.state() for c in self.checks},
+            "latches": {c.key: x.state() for c, x in zip(self.checks, self.latches, strict=True)},
+        }
+
+    def load(self, state: dict[str, Any]) -> None:
+        """Take up a saved state."""
+        self.ticks.load(state["ticks"])
+        self.duty.load(state["duty"])
+        self.book.load(state["book"])
+        for check, latch in zip(self.checks, self.latches, strict=True):
+            check.load(state["checks"][check.key])
+            latch.load(state["latches"][check.key])
+
+
+def _order(event: tuple[int, int, Check, Event]) -> tuple[int, int]:
+    return event[0], event[1]
