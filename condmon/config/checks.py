@@ -11,6 +11,9 @@ from condmon.config.table import Section, Wrong
 from condmon.engine.settings import Adjust, Machine, OwnCheck, Urgency
 from condmon.engine.words import nearest, parse_duration
 
+ITS_OWN = {"condmon-link"}
+"""Checks on no machine of the shop, which adjustments would never reach."""
+
 _WINDOW = re.compile(
     r"\b(?:mean|lowest|highest|slope|increase)\(\s*(\w+)\s*,\s*[\"']([^\"']+)[\"']"
 )
@@ -24,6 +27,9 @@ def adjustments(parent: Section) -> dict[str, Adjust]:
         figures = _shipped().get(name)
         if figures is None:
             section.wrong(f'there is no shipped check "{name}"{nearest(name, _shipped())}')
+            continue
+        if name in ITS_OWN:
+            section.wrong("this check is about condmon itself and cannot be changed")
             continue
         found[name] = Adjust(
             section.take("enabled", values.flag, True),

@@ -36,11 +36,15 @@ class Problems:
 
     def all(self) -> list[str]:
         """Every problem as `file:line: [section] key: words`, in the order of the file."""
-        return [f"{self._file}:{line}: {text}" for line, text in sorted(self._found)]
+        return [self._line(*found) for found in sorted(self._found)]
 
     def warnings(self) -> tuple[str, ...]:
         """Every warning, written the same way."""
-        return tuple(f"{self._file}:{line}: {text}" for line, text in sorted(self._warned))
+        return tuple(self._line(*found) for found in sorted(self._warned))
+
+    def _line(self, line: int, text: str) -> str:
+        """Write one problem; letters that a terminal would obey or hide are escaped."""
+        return visible(f"{self._file}:{line}: {text}")
 
 
 class Section:
@@ -136,6 +140,11 @@ def _unknown(key: str, form: str) -> str:
         return f"this {what} does not belong here; it goes into {' or '.join(homes)}"
     anywhere = nearest(key, [known for keys in KEYS.values() for known in keys])
     return f"there is no such {what}{anywhere or '; known here: ' + ', '.join(KEYS[form])}"
+
+
+def visible(text: str) -> str:
+    """Escape every letter that does not print as itself."""
+    return "".join(letter if letter.isprintable() else f"\\u{ord(letter):04x}" for letter in text)
 
 
 def _shown(form: str) -> str:
