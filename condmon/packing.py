@@ -17,7 +17,7 @@ from typing import Any, get_args
 import numpy as np
 from numpy.typing import NDArray
 
-from condmon.engine.records import NO_TIME, Record, Samples
+from condmon.engine.records import NO_TIME, Record, Samples, samples
 
 VERSION = 1
 _MAGIC = b"CM"
@@ -170,13 +170,12 @@ def _records(said: list[list[Any]], run: Samples | None) -> tuple[list[Record], 
     """The records in their order, the run cut back into its parts."""
     records: list[Record] = []
     left_out, at = 0, 0
-    nothing = Samples(*(np.zeros(0, t) for t in ("i4", "i8", "i8", "f8", "u1", "u2", "u1")))
     for name, told, *rest in said:
         if name != "Samples":
             records.append(_CONTROL[name](**told))
             continue
         raw = tuple((row, base64.b64decode(text)) for row, text in (rest[0] if rest else ()))
-        part = nothing if told == 0 or run is None else run.cut(at, at + told)
+        part = samples(()) if told == 0 or run is None else run.cut(at, at + told)
         at += told
         part, lost = _known(part, raw)
         left_out += lost
