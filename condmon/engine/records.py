@@ -67,6 +67,7 @@ REASONS = (
     "loop current of a fault",
     "power-on value of the sensor",
     "ambiguous number",
+    "recorded as bad",
 )
 
 

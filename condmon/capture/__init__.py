@@ -1,0 +1,57 @@
+"""Recordings and captures: what a day is kept in, read into records and written again.
+
+A recording is the raw stream as JSON lines, a capture a table of samples (Parquet or CSV). Which of
+them a file is, and whether it is compressed, is told by its content and not by its name.
+"""
+
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+
+from condmon.capture.files import CutOffError, Notes, Source, open_file
+from condmon.capture.recording import Recording, write_recording
+from condmon.capture.table import Table, write_capture
+from condmon.engine.decode import Decoder
+from condmon.engine.records import Batch
+from condmon.engine.settings import Settings
+
+__all__ = ["CutOffError", "Notes", "read", "write_capture", "write_recording"]
+
+
+def read(
+    paths: Sequence[Path],
+    settings: Settings,
+    notes: Notes,
+    zone_offset_s: Callable[[int], int] | None = None,
+) -> Iterator[Batch]:
+    """Batches of records of several files, one file after another in order of their first time.
+
+    Parameters
+    ----------
+    notes : Notes
+        Filled while reading: lines put aside, names unknown, how far reading has come.
+
+    Raises
+    ------
+    UsageError
+        Before the first batch: a file that is not there or neither a recording nor a capture.
+    """
+    decoder = Decoder(settings, zone_offset_s)
+    sources: list[Source] = []
+    for path in paths:
+        opened = open_file(path)
+        sources.append(
+            Recording(opened, decoder) if opened.kind == "recording" else Table(opened, settings)
+        )
+    sources.sort(key=lambda source: source.first_us)
+    notes.bytes_total = sum(source.opened.size for source in sources)
+    return _one_after_another(sources, notes)
+
+
+def _one_after_another(sources: Sequence[Source], notes: Notes) -> Iterator[Batch]:
+    done = 0
+    for source in sources:
+        for batch in source.batches(notes):
+            notes.bytes_read = done + source.opened.position()
+            yield batch
+        done += source.opened.size
+        notes.bytes_read = done

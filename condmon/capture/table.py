@@ -1,0 +1,170 @@
+"""Captures: tables of samples (time, machine, signal, value, optional quality), by columns.
+
+Rows become records without a Python object per sample: an hour is a run of samples, followed by
+beacons at which time passes.
+"""
+
+import gzip
+import io
+from collections.abc import Iterator
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.csv as pacsv
+import pyarrow.parquet as pq
+
+from condmon.capture.columns import Samplesheet, sheet, times_us
+from condmon.capture.files import CutOffError, Notes, Opened
+from condmon.engine.records import I64, SECOND_US, Batch, Beacon, Record
+from condmon.engine.settings import Settings
+from condmon.errors import UsageError
+
+COLUMNS = ("time", "machine", "signal", "value")
+BATCH_US = 3600 * SECOND_US
+BEACON_US = 300 * SECOND_US  # inside a batch; less than the hole at which nobody was watching
+
+
+class Table:
+    """A capture being read."""
+
+    def __init__(self, opened: Opened, settings: Settings) -> None:
+        self.opened = opened
+        self._settings = settings
+        self._pieces = self._open()
+        firsts = [first_us for first_us, _ in self._pieces]
+        self.first_us = min(firsts)
+
+    def batches(self, notes: Notes) -> Iterator[Batch]:
+        """Read the file in order of time, about an hour at a time."""
+        for _, groups in self._pieces:
+            content = sheet(self._load(groups), self._settings, notes, self.opened.path)
+            yield from _hours(content, notes)
+
+    def _open(self) -> list[tuple[int, list[int]]]:
+        """Pieces that can be read one after another: (first time, row groups)."""
+        path = self.opened.path
+        try:
+            if self.opened.kind == "csv":
+                self._whole: Any = _read_csv(self.opened)
+            else:
+                source = self.opened.content() if self.opened.packing else str(path)
+                if isinstance(source, bytes):
+                    source = pa.BufferReader(source)
+                self._whole = pq.ParquetFile(source, memory_map=not self.opened.packing)
+        except (pa.ArrowException, OSError, CutOffError) as error:
+            raise UsageError(f"{path}: cannot be read as a capture: {_first(error)}") from None
+        schema = self._whole.schema
+        names = schema.names
+        missing = [name for name in COLUMNS if name not in names]
+        if missing:
+            raise UsageError(
+                f"{path}: has no column {', '.join(missing)}; a capture has the columns "
+                f"{', '.join(COLUMNS)} and may have quality; this one has {', '.join(names)[:200]}"
+            )
+        if self._rows() == 0:
+            raise UsageError(f"{path}: the capture has columns but no rows")
+        return self._split()
+
+    def _rows(self) -> int:
+        whole = self._whole
+        return int(whole.num_rows if self.opened.kind == "csv" else whole.metadata.num_rows)
+
+    def _split(self) -> list[tuple[int, list[int]]]:
+        """Row groups whose times overlap go together, so that each piece can be sorted alone."""
+        spans: list[tuple[int, int, int]] = []
+        groups = 0
+        if self.opened.kind == "parquet":
+            groups = self._whole.metadata.num_row_groups
+            spans = [span for span in map(self._span, range(groups)) if span is not None]
+        if len(spans) < groups or not spans:
+            column = self._load(list(range(groups)), ["time"]).column("time")
+            return [(_least(times_us(column, self.opened.path)), list(range(groups)))]
+        pieces: list[tuple[int, int, list[int]]] = []
+        for first_us, last_us, group in sorted(spans):
+            if pieces and first_us <= pieces[-1][1]:
+                before = pieces.pop()
+                pieces.append((before[0], max(before[1], last_us), [*before[2], group]))
+            else:
+                pieces.append((first_us, last_us, [group]))
+        return [(first_us, together) for first_us, _, together in pieces]
+
+    def _span(self, group: int) -> tuple[int, int, int] | None:
+        whole = self._whole
+        place = whole.schema_arrow.get_field_index("time")
+        kind = whole.schema_arrow.field(place).type
+        if not pa.types.is_timestamp(kind) or len(whole.schema.names) != len(whole.schema_arrow):
+            return None
+        told = whole.metadata.row_group(group).column(place).statistics
+        if told is None or not told.has_min_max:
+            return None
+        ends = pa.array([told.min, told.max]).cast(pa.timestamp("us"), safe=False).cast(pa.int64())
+        return ends[0].as_py(), ends[1].as_py(), group
+
+    def _load(self, groups: list[int], names: list[str] | None = None) -> pa.Table:
+        whole = self._whole
+        if self.opened.kind == "csv":
+            return whole if names is None else whole.select(names)
+        wanted = [name for name in (*COLUMNS, "quality") if name in whole.schema.names]
+        try:
+            return whole.read_row_groups(groups, columns=names or wanted)
+        except (pa.ArrowException, OSError) as error:
+            raise UsageError(f"{self.opened.path}: damaged inside: {_first(error)}") from None
+
+
+def _read_csv(opened: Opened) -> pa.Table:
+    text = {name: pa.string() for name in (*COLUMNS, "quality")}
+    source = pa.BufferReader(opened.content()) if opened.packing else str(opened.path)
+    # one thread, because only then a wrong row is told by its number
+    return pacsv.read_csv(
+        source,
+        read_options=pacsv.ReadOptions(use_threads=False),
+        convert_options=pacsv.ConvertOptions(
+            column_types=text, strings_can_be_null=True, null_values=[""]
+        ),
+    )
+
+
+def _hours(content: Samplesheet, notes: Notes) -> Iterator[Batch]:
+    at_us = content.samples.arrived_us
+    if not len(at_us):
+        return
+    last_us = int(at_us[-1])
+    notes.last_us = max(last_us, notes.last_us or last_us)
+    hour = at_us // BATCH_US
+    edges = [0, *(np.flatnonzero(np.diff(hour)) + 1).tolist(), len(at_us)]
+    for start, stop in pairwise(edges):
+        batch: list[Record] = [content.run(start, stop)]
+        batch += [Beacon(int(when)) for when in _beacons(at_us[start:stop])]
+        yield batch
+
+
+def _beacons(at_us: I64) -> I64:
+    """The last arrival in every five minutes that has one."""
+    part = at_us // BEACON_US
+    last = np.append(np.flatnonzero(np.diff(part)), len(at_us) - 1)
+    beacons: I64 = at_us[last]
+    return beacons
+
+
+def _least(at_us: I64) -> int:
+    known = at_us[at_us > np.iinfo(np.int64).min]
+    return int(known.min()) if len(known) else 0
+
+
+def _first(error: Exception) -> str:
+    return str(error).strip().split("\n")[0][:200]
+
+
+def write_capture(path: Path, table: pa.Table) -> None:
+    """Write a table as Parquet, or as CSV where the name says so; packed if it ends in .gz."""
+    names = path.name.removesuffix(".gz")
+    buffer = io.BytesIO()
+    if names.endswith(".csv"):
+        pacsv.write_csv(table, buffer)
+    else:
+        pq.write_table(table, buffer, compression="zstd", row_group_size=1 << 19)
+    content = buffer.getvalue()
+    path.write_bytes(gzip.compress(content, mtime=0) if path.suffix == ".gz" else content)
