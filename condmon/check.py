@@ -97,8 +97,10 @@ def _readable(lines: list[Line]) -> Iterator[str]:
     yield f"{summary['file']} can be used: {summary['site']}, " + ", ".join(
         _count(summary[what], what[:-1]) for what in ("machines", "signals", "checks", "warnings")
     )
-    yield "Messages go to: " + ", ".join(summary["routes"]) if summary["routes"] else (
-        "Messages go nowhere yet: write a [[send.webhook]] or [[send.email]]."
+    yield (
+        "Messages go to: " + ", ".join(summary["routes"])
+        if summary["routes"]
+        else ("Messages go nowhere yet: write a [[send.webhook]] or [[send.email]].")
     )
 
 

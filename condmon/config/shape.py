@@ -14,7 +14,7 @@ class Broker:
     host: str
     port: int
     tls: bool
-    ca_file: Path | None              # None with tls: the authorities the system trusts
+    ca_file: Path | None  # None with tls: the authorities the system trusts
     cert_file: Path | None
     key_file: Path | None
     username: str | None
@@ -22,9 +22,9 @@ class Broker:
     client_id: str
     keepalive_s: int = 30
     session_expiry_s: int = 14 * 86400
-    receive_maximum: int = 2000       # messages in flight before an acknowledgement
+    receive_maximum: int = 2000  # messages in flight before an acknowledgement
     payload_bytes_max: int = 65536
-    also: tuple[str, ...] = ()        # further topic filters to listen to (strays get reported)
+    also: tuple[str, ...] = ()  # further topic filters to listen to (strays get reported)
 
 
 @dataclass(frozen=True, slots=True)
