@@ -81,13 +81,13 @@ def truth_text(recipe: Recipe, name: str) -> str:
     """Tell the truth about a recorded day as TOML: what was wrong, what must be raised when."""
     end_us = recipe.start_us + recipe.length_us
     rows = [
-        f"# The truth about this day; made from recipes/{name} with the day itself.\n",
+        f"# The truth about this day; made from recipes/{name} with the day itself.",
+        "# Every [[must]] is raised in its time; [[may]] can follow from it; all else is silent.\n",
         f'title = "{recipe.title}"',
         f'recipe = "{name}"',
         f"seed = {recipe.seed}",
         f"from = {rfc3339(recipe.start_us)}",
         f"to = {rfc3339(end_us)}",
-        f"quiet = {str(recipe.quiet).lower()}    # nothing but what [[must]] names is raised",
     ]
     for fault in recipe.faults:
         rows += [
@@ -104,7 +104,10 @@ def truth_text(recipe: Recipe, name: str) -> str:
             f'check = "{must.check}"',
             f"after = {rfc3339(must.after_us)}",
             f"before = {rfc3339(must.before_us)}",
+            f"most = {must.most}",
         ]
+    for may in recipe.may:
+        rows += ["\n[[may]]", f'machine = "{may.machine}"', f'check = "{may.check}"']
     return "\n".join(rows) + "\n"
 
 

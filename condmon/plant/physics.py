@@ -22,7 +22,8 @@ PUMP_K_S = 0.2 / 60  # what its pump puts in
 PURGE_S = 240  # air after power-off, until the bearings are dry
 OIL_EVERY_S = 480  # seconds of turning between two pulses
 RAMP = 900.0  # 1/min in a second
-REST_AFTER_TRIP_S = 1800
+REST_AFTER_TRIP_S = 1800  # of attended time: someone has to come and look
+ATTENDED_S = range(6 * 3600, 20 * 3600)  # local seconds of the day
 REFILL_S = 6 * 3600 + 3000  # local second of the day: tanks are topped up
 
 COLUMNS = (
@@ -83,7 +84,8 @@ class Body:
         rows: list[tuple[float, ...]] = []
         for row, mode in enumerate(hour.mode):
             on = mode != Mode.OFF
-            running = self._turn(mode, hour.speed[row])
+            here = hour.second_of_day + row in ATTENDED_S
+            running = self._turn(mode, hour.speed[row], attended=here)
             self._heat(
                 on,
                 hour.room_c[row],
@@ -118,12 +120,12 @@ class Body:
         table = np.array(rows, np.float64)
         return {name: table[:, place] for place, name in enumerate(COLUMNS)}
 
-    def _turn(self, mode: int, share: float) -> bool:
+    def _turn(self, mode: int, share: float, *, attended: bool) -> bool:
         """Spindle speed; the machine stops itself when a bearing reaches its trip."""
         if max(self.upper, self.lower) >= self.mill.trip_c:
             self.rest_s = REST_AFTER_TRIP_S
         if self.rest_s:
-            self.rest_s -= 1
+            self.rest_s -= attended
             share = 0.0
         wanted = share * self.mill.speed_max
         self.speed += min(max(wanted - self.speed, -RAMP), RAMP)

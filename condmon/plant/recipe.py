@@ -5,7 +5,7 @@ A recipe is a TOML file; replay/README.md explains its keys. Times in it count f
 
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
@@ -14,6 +14,7 @@ import numpy as np
 from condmon.engine.records import F64, I64, SECOND_US
 from condmon.engine.words import nearest, parse_duration
 from condmon.errors import UsageError
+from condmon.plant.signals import MILLS, sensors
 
 FAULTS = {
     "air-valve-stuck-open": "the spindle air valve stays open; size = share of the usual flow",
@@ -31,6 +32,7 @@ FAULTS = {
 }
 
 FOREVER_US = 2**62
+SENSORS = {mill.id: frozenset(sensor.name for sensor in sensors(mill)) for mill in MILLS}
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,12 +50,21 @@ class Fault:
 
 @dataclass(frozen=True, slots=True)
 class Must:
-    """An alert that the recipe has to raise, between two instants."""
+    """An alert that the recipe has to raise between two instants, at most `most` times in all."""
 
     machine: str
     check: str
     after_us: int
     before_us: int
+    most: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class May:
+    """An alert that may follow from the faults and need not; all others must stay silent."""
+
+    machine: str
+    check: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +78,7 @@ class Recipe:
     thin: float = 1.0  # periods of all measures are this much longer
     faults: tuple[Fault, ...] = ()
     must: tuple[Must, ...] = ()
-    quiet: bool = field(default=True)  # nothing but what `must` names may be raised
+    may: tuple[May, ...] = ()
 
     def size(self, fault: str, machine: str, at_us: I64) -> F64:
         """Size of a fault at each instant, 0 where it is off; shape as `at_us`."""
@@ -96,7 +107,7 @@ def load_recipe(path: Path) -> Recipe:
 
 
 def _recipe(table: Mapping[str, object]) -> Recipe:
-    _known(table, {"title", "start", "for", "seed", "thin", "fault", "must", "quiet"}, "the recipe")
+    _known(table, {"title", "start", "for", "seed", "thin", "fault", "must", "may"}, "the recipe")
     start = table["start"]
     if not isinstance(start, datetime) or start.tzinfo is None:
         raise ValueError("start must be a date and time with a zone, as 2026-11-25T06:00:00Z")
@@ -109,7 +120,7 @@ def _recipe(table: Mapping[str, object]) -> Recipe:
         thin=float(str(table.get("thin", 1))),
         faults=tuple(_fault(row, start_us) for row in _rows(table, "fault")),
         must=tuple(_must(row, start_us) for row in _rows(table, "must")),
-        quiet=bool(table.get("quiet", True)),
+        may=tuple(_may(row) for row in _rows(table, "may")),
     )
 
 
@@ -118,26 +129,48 @@ def _fault(row: Mapping[str, object], start_us: int) -> Fault:
     name = str(row["fault"])
     if name not in FAULTS:
         raise ValueError(f'no fault is called "{name}"{nearest(name, FAULTS)}')
-    until_us = start_us + _us(row["until"]) if "until" in row else FOREVER_US
     return Fault(
         name,
-        str(row["machine"]),
+        _machine(row),
         start_us + _us(row["onset"]),
-        until_us,
+        start_us + _us(row["until"]) if "until" in row else FOREVER_US,
         float(str(row.get("size", 1))),
         _us(row.get("ramp", "0 s")),
-        str(row.get("signal", "")),
+        _signal(row),
     )
 
 
 def _must(row: Mapping[str, object], start_us: int) -> Must:
-    _known(row, {"machine", "check", "after", "before"}, "[[must]]")
+    _known(row, {"machine", "check", "after", "before", "most"}, "[[must]]")
     return Must(
-        str(row["machine"]),
+        _machine(row),
         str(row["check"]),
         start_us + _us(row["after"]),
         start_us + _us(row["before"]),
+        int(str(row.get("most", 1))),
     )
+
+
+def _may(row: Mapping[str, object]) -> May:
+    _known(row, {"machine", "check"}, "[[may]]")
+    return May(_machine(row), str(row["check"]))
+
+
+def _machine(row: Mapping[str, object]) -> str:
+    name = str(row["machine"])
+    if name not in SENSORS:
+        raise ValueError(f'the shop has no machine "{name}"{nearest(name, SENSORS)}')
+    return name
+
+
+def _signal(row: Mapping[str, object]) -> str:
+    """Name of the sensor that a fault is about; only faults of sensors have one."""
+    if not str(row["fault"]).startswith("sensor-"):
+        return ""
+    name, known = str(row["signal"]), SENSORS[_machine(row)]
+    if name not in known:
+        raise ValueError(f'that machine has no sensor "{name}"{nearest(name, known)}')
+    return name
 
 
 def _rows(table: Mapping[str, object], key: str) -> list[Mapping[str, object]]:

@@ -248,6 +248,10 @@ def test_recipe_times_count_from_its_start(tmp_path: Path):
         (GOOD + "sede = 1\n", 'did you mean "seed"'),
         (GOOD + '[[fault]]\nfault = "chiler-weak"\nmachine = "m"\nonset = "1 h"\n',
          'did you mean "chiller-weak"'),
+        (GOOD + '[[fault]]\nfault = "chiller-weak"\nmachine = "mil-1"\nonset = "1 h"\n',
+         'did you mean "mill-1"'),
+        (GOOD + '[[fault]]\nfault = "sensor-silent"\nmachine = "mill-1"\nonset = "1 h"\n'
+         'signal = "air_flw"\n', 'did you mean "air_flow"'),
         (GOOD + '[fault]\nfault = "chiller-weak"\n', "[[fault]]"),
     ],
 )  # fmt: skip
