@@ -24,6 +24,7 @@ _AT = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 _KEY = r"(?:[A-Za-z0-9_-]+|\"(?:\\.|[^\"\\\n])*\"|'[^'\n]*')"
 _DOTTED = re.compile(rf"{_KEY}(?:[ \t]*\.[ \t]*{_KEY})*")
 _KEY_LINE = re.compile(rf"(\s*{_DOTTED.pattern}\s*=).*", re.DOTALL)
+_VALUELESS = re.compile(r"[^=]*=\s*(?:#.*)?")
 _PIECE = re.compile(
     r'"""(?:\\.|[^\\])*?"{3,5}|\'\'\'.*?\'{3,5}|"(?:\\.|[^"\\\n])*"|\'[^\'\n]*\'|#[^\n]*|.',
     re.DOTALL,
@@ -107,6 +108,9 @@ def _set_aside(rows: list[str], at: int, *, whole_line: bool) -> bool:
         rows[at] = f'{key[1]} ""'
         if rows[at] == row:
             rows[at] = ""
+        below = rows[at + 1].strip() if at + 1 < len(rows) else ""
+        if _VALUELESS.fullmatch(row) and not re.search(r"^\[|=", below):
+            rows[at + 1] = ""  # the value that should have stood behind the key
     elif row.lstrip().startswith("["):
         rows[at] = ""
         for below in range(at + 1, len(rows)):
@@ -142,7 +146,7 @@ def _in_words(message: str, rows: list[str]) -> tuple[int, str]:
     if value is not None and re.match(r"[A-Za-z]", value):
         key = row.split("=", 1)[0].strip()
         return line, f'a text stands in quotes: {key} = "..."; only true and false have none{place}'
-    if value == "":
+    if _VALUELESS.fullmatch(row):
         return line, f"the value is missing; it stands on the same line as its key{place}"
     if value is None and row and not row.startswith(("[", "#")):
         return line, f"a line is: key = value; the = is missing or the key is broken{place}"
