@@ -8,7 +8,7 @@ time is read only where a pointer for it is given.
 from math import isfinite
 
 from condmon.engine.payloads import MISSING, find, pointer
-from condmon.engine.records import BAD, NO_TIME, SECOND_US, TIME_UNREADABLE
+from condmon.engine.records import BAD, GOOD, NO_TIME, SECOND_US, SUSPECT, TIME_UNREADABLE
 from condmon.engine.settings import Signal
 from condmon.engine.timetext import DAY_US, ZoneOffset, instant
 from condmon.engine.values import EMPTY, NO_TIMES, NOTHING_THERE, Value, reader
@@ -175,6 +175,8 @@ class Lane:
 
     def _row(self, value: Value, arrived_us: int, own_us: int, mark: int) -> Row:
         number, quality, reason = value
+        if quality == GOOD and mark & TIME_UNREADABLE:
+            quality = SUSPECT  # a good number whose instant is only known by its arrival
         return (self.index, arrived_us, own_us, number, quality, mark, reason)
 
 

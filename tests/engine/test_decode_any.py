@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from condmon.engine.decode import Arrived, Decoder
-from condmon.engine.records import BAD, GOOD, NO_TIME, NODATA, REASONS
+from condmon.engine.records import BAD, GOOD, NO_TIME, NODATA, REASONS, SUSPECT, TIME_UNREADABLE
 from condmon.engine.settings import Machine, Payload, Settings, Signal
 from tests.engine.test_decode import _NoCalendar
 
@@ -58,9 +58,10 @@ def test_any_payload_gives_columns_that_keep_their_promises(body, at_us, retain)
         raw = dict(run.raw)
         for row in range(len(run)):
             value, quality, reason = run.value[row], run.quality[row], run.reason[row]
-            assert quality in {GOOD, BAD, NODATA}
-            assert math.isfinite(value) == (quality == GOOD)
-            assert (reason == 0) == (quality == GOOD)
+            assert quality in {GOOD, SUSPECT, BAD, NODATA}
+            assert math.isfinite(value) == (quality in {GOOD, SUSPECT})
+            assert (reason == 0) == (quality in {GOOD, SUSPECT})
+            assert (quality == SUSPECT) <= bool(run.mark[row] & TIME_UNREADABLE)
             assert reason < len(REASONS)
             assert (quality == BAD) == (row in raw)
             assert at_us == run.arrived_us[row]
