@@ -10,11 +10,11 @@ from condmon.engine.settings import Plan, Urgency
 from condmon.engine.words import nearest
 
 PLANS: dict[Urgency, Plan] = {
-    "now": Plan((15 * 60.0, 60 * 60.0), tell_end=True),
+    "now": Plan(),
     "today": Plan(),
     "note": Plan(),
 }
-"""What holds when [plan] says nothing: only what cannot wait is told again, and that it is over."""
+"""What holds when [plan] says nothing: one message an alert, no reminders, no word of its end."""
 
 REMINDERS_MAX = 10
 
