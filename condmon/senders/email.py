@@ -4,7 +4,9 @@ import hashlib
 import smtplib
 import socket
 from collections.abc import Mapping
+from contextlib import suppress
 from datetime import UTC, datetime
+from email.errors import MessageError
 from email.headerregistry import Address
 from email.message import EmailMessage
 from email.policy import SMTP
@@ -68,8 +70,14 @@ class EmailSender:
             except smtplib.SMTPRecipientsRefused as error:
                 refused = error.recipients
             except smtplib.SMTPException as error:
-                raise _judged(error) from None  # its context could hold the password's encoding
-            _part(smtp)
+                raise _judged(error) from None
+            except UnicodeError:  # its own words would show a piece of the password
+                words = "user or password hold characters that SMTP cannot carry; use plain ASCII"
+                raise SendError(words, again=False) from None
+            else:
+                _part(smtp)
+            finally:
+                smtp.close()
         return refused
 
     def _remember(self, key: str, settled: set[str]) -> None:
@@ -95,9 +103,11 @@ def compose(letter: Letter, email: Email) -> EmailMessage:
     name = parseaddr(email.sender)[0] or f"condmon {_one_line(letter.site)}"
     mail = EmailMessage(policy=SMTP)
     try:
+        if not all(part.isprintable() for part in (email.sender, *email.to)):
+            raise ValueError("it holds a line end or another control character")
         mail["From"] = Address(name, addr_spec=sender)
         mail["To"] = ", ".join(email.to)
-    except (ValueError, IndexError) as error:  # IndexError: how the parser meets some bad addresses
+    except (ValueError, IndexError, MessageError) as error:  # all that the parser has for bad ones
         raise SendError(f"an address of the route cannot be used: {error}", again=False) from None
     mail["Subject"] = _one_line(letter.title)[:SUBJECT_CHARACTERS_MAX]
     mail["Date"] = format_datetime(datetime.fromtimestamp(letter.sent_us / 1e6, UTC))
@@ -140,10 +150,8 @@ def _greet(smtp: smtplib.SMTP, line: Wire, *, starttls: bool) -> None:
 
 def _part(smtp: smtplib.SMTP) -> None:
     """Say goodbye; the mail is taken already, so a fault here changes nothing."""
-    try:
+    with suppress(smtplib.SMTPException, OSError):
         smtp.quit()
-    except (smtplib.SMTPException, OSError):
-        smtp.close()
 
 
 def _judged(error: smtplib.SMTPException) -> SendError:

@@ -20,6 +20,7 @@ digits after "v1=" in Condmon-Signature. Header Idempotency-Key repeats the id.
 import hashlib
 import hmac
 import http.client
+from contextlib import closing
 from email.utils import parsedate_to_datetime
 from http import HTTPStatus
 from typing import Any
@@ -76,10 +77,10 @@ class WebhookSender:
             try:
                 connection.request("POST", target, body, headers)
                 # the status and the headers tell all; the body is left unread, whatever its size
-                answer = connection.getresponse()
+                with closing(connection), connection.getresponse() as answer:
+                    pass
             except http.client.HTTPException as error:
                 raise SendError(f"{host}:{port} did not answer in HTTP", again=True) from error
-            answer.close()
         _judge(answer)
 
     def _headers(self, letter: Letter, body: bytes) -> dict[str, str]:
