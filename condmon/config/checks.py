@@ -20,40 +20,31 @@ _WINDOW = re.compile(
 _urgency = values.one_of(values.URGENCIES, "urgency")
 
 
-def adjustments(parent: Section) -> dict[str, Adjust]:
-    """Read [adjust.CHECK] of the site, or [machine.adjust.CHECK] of a machine."""
-    found = {}
+def adjustments(
+    parent: Section, site_wide: Mapping[str, Adjust] | None = None
+) -> dict[str, Adjust]:
+    """Read [adjust.CHECK] of the site, or [machine.adjust.CHECK] laid over those of the site."""
+    found = dict(site_wide or {})
     for name, section in parent.named("adjust", "adjust.CHECK", free=True):
         figures = _shipped().get(name)
         if figures is None:
             section.wrong(f'there is no shipped check "{name}"{nearest(name, _shipped())}')
-            continue
-        if name in ITS_OWN:
+        elif name in ITS_OWN:
             section.wrong("this check is about condmon itself and cannot be changed")
-            continue
-        found[name] = Adjust(
-            section.take("enabled", values.flag, True),
-            section.take("hold", values.duration(0, 30 * 86400), None),
-            section.take("release", values.duration(0, 30 * 86400), None),
-            section.take("urgency", _urgency, None),
-            _figures(section, figures),
-        )
+        else:
+            found[name] = _adjust(section, found.get(name, Adjust()), figures)
     return found
 
 
-def over(site_wide: Mapping[str, Adjust], own: Mapping[str, Adjust]) -> dict[str, Adjust]:
-    """Lay a machine's adjustments over those of the site; the machine's count."""
-    merged = dict(site_wide)
-    for name, mine in own.items():
-        base = merged.get(name, Adjust())
-        merged[name] = Adjust(
-            mine.enabled and base.enabled,
-            base.hold_s if mine.hold_s is None else mine.hold_s,
-            base.release_s if mine.release_s is None else mine.release_s,
-            mine.urgency or base.urgency,
-            {**base.figures, **mine.figures},
-        )
-    return merged
+def _adjust(section: Section, base: Adjust, figures: frozenset[str]) -> Adjust:
+    wait = values.duration(0, 30 * 86400)
+    return Adjust(
+        section.take("enabled", values.flag, base.enabled),
+        section.take("hold", wait, base.hold_s),
+        section.take("release", wait, base.release_s),
+        section.take("urgency", _urgency, base.urgency),
+        {**base.figures, **_figures(section, figures)},
+    )
 
 
 def own_checks(top: Section, machines: Sequence[Machine]) -> tuple[OwnCheck, ...]:

@@ -4,7 +4,7 @@ import re
 from collections.abc import Mapping
 
 from condmon.config import values
-from condmon.config.checks import adjustments, over
+from condmon.config.checks import adjustments
 from condmon.config.signal import check_fed_by, signal
 from condmon.config.table import Section
 from condmon.engine.settings import CONDMON, Adjust, Machine, Signal
@@ -48,7 +48,7 @@ def _machine(row: Section, at: int, site_wide: Mapping[str, Adjust]) -> Machine:
         row.warn("this machine has no signals, so nothing is watched; write a "
                  "[machine.signal.NAME] for each topic")  # fmt: skip
     return Machine(key, row.take("name", values.text, key), tuple(found), _duty(row, found),
-                   over(site_wide, adjustments(row)))  # fmt: skip
+                   adjustments(row, site_wide))  # fmt: skip
 
 
 def _duty(row: Section, signals: list[Signal]) -> tuple[tuple[str, str], ...]:

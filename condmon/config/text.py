@@ -108,8 +108,8 @@ def _set_aside(rows: list[str], at: int, *, whole_line: bool) -> bool:
         rows[at] = f'{key[1]} ""'
         if rows[at] == row:
             rows[at] = ""
-        below = rows[at + 1].strip() if at + 1 < len(rows) else ""
-        if _VALUELESS.fullmatch(row) and not re.search(r"^\[|=", below):
+        next_row = rows[at + 1].strip() if at + 1 < len(rows) else "["
+        if _VALUELESS.fullmatch(row) and not re.search(r"^\[|=", next_row):
             rows[at + 1] = ""  # the value that should have stood behind the key
     elif row.lstrip().startswith("["):
         rows[at] = ""
