@@ -10,7 +10,7 @@ from pathlib import Path
 from condmon.capture.files import CutOffError, Notes, Source, open_file
 from condmon.capture.recording import Recording, write_recording
 from condmon.capture.table import Table, write_capture
-from condmon.engine.decode import Decoder
+from condmon.engine.decode import PAYLOAD_BYTES_MAX, Decoder
 from condmon.engine.records import Batch
 from condmon.engine.settings import Settings
 
@@ -22,6 +22,7 @@ def read(
     settings: Settings,
     notes: Notes,
     zone_offset_s: Callable[[int], int] | None = None,
+    payload_bytes_max: int = PAYLOAD_BYTES_MAX,
 ) -> Iterator[Batch]:
     """Batches of records of several files, one file after another in order of their first time.
 
@@ -35,7 +36,7 @@ def read(
     UsageError
         Before the first batch: a file that is not there or neither a recording nor a capture.
     """
-    decoder = Decoder(settings, zone_offset_s)
+    decoder = Decoder(settings, zone_offset_s, payload_bytes_max)
     sources: list[Source] = []
     for path in paths:
         opened = open_file(path)

@@ -40,7 +40,13 @@ class Table:
     def batches(self, notes: Notes) -> Iterator[Batch]:
         """Read the file in order of time, about an hour at a time."""
         for _, groups in self._pieces:
-            content = sheet(self._load(groups), self._settings, notes, self.opened.path)
+            try:
+                piece = self._load(groups)
+            except CutOffError as error:
+                notes.cut = True
+                notes.warn(f"{self.opened.path}: damaged inside ({error}); this part was left out")
+                continue
+            content = sheet(piece, self._settings, notes, self.opened.path)
             yield from _hours(content, notes)
 
     def _open(self) -> list[tuple[int, list[int]]]:
@@ -80,7 +86,10 @@ class Table:
             groups = self._whole.metadata.num_row_groups
             spans = [span for span in map(self._span, range(groups)) if span is not None]
         if len(spans) < groups or not spans:
-            column = self._load(list(range(groups)), ["time"]).column("time")
+            try:
+                column = self._load(list(range(groups)), ["time"]).column("time")
+            except CutOffError as error:
+                raise UsageError(f"{self.opened.path}: damaged inside: {error}") from None
             return [(_least(times_us(column, self.opened.path)), list(range(groups)))]
         pieces: list[tuple[int, int, list[int]]] = []
         for first_us, last_us, group in sorted(spans):
@@ -111,7 +120,7 @@ class Table:
         try:
             return whole.read_row_groups(groups, columns=names or wanted)
         except (pa.ArrowException, OSError) as error:
-            raise UsageError(f"{self.opened.path}: damaged inside: {_first(error)}") from None
+            raise CutOffError(_first(error)) from None
 
 
 def _read_csv(opened: Opened) -> pa.Table:
