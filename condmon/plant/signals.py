@@ -229,13 +229,14 @@ def _axis(axis: str) -> list[Sensor]:
     ]
 
 
-def configuration(host: str, port: int, store: Path, further: str = "") -> str:
-    """Write the configuration of this shop as TOML; `further` is added at its end."""
+def configuration(host: str, port: int, store: Path, lateness: str = "2 s") -> str:
+    """Write the configuration of this shop as TOML, for a broker and a data folder."""
     text = f"""# The simulated shop North Pier Optics, which exists only inside condmon.
 
 [site]
 name = "North Pier Optics (simulated)"
 timezone = "{ZONE}"
+lateness = "{lateness}"
 unattended = ["Mon-Fri 20:00-06:00", "Sat-Sun 00:00-24:00"]
 
 [broker]
@@ -244,7 +245,7 @@ url = "mqtt://{host}:{port}"
 [store]
 path = '{store}'
 """
-    return text + "".join(_machine(mill) for mill in MILLS) + further
+    return text + "".join(_machine(mill) for mill in MILLS)
 
 
 def _machine(mill: Mill) -> str:
