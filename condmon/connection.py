@@ -325,4 +325,4 @@ def _secret(broker: Broker) -> str | None:
     """The password as the file has it now. Raises OSError."""
     if broker.password_file is None:
         return None
-    return broker.password_file.read_text("utf-8").rstrip("\r\n")
+    return broker.password_file.read_text("utf-8").partition("\n")[0].rstrip("\r")

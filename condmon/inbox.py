@@ -57,11 +57,18 @@ class Inbox:
         self._bytes = 0
         self._wanted = 1  # messages that end the wait of `take`
         self._lost: list[int] = []  # [count, first_us, last_us] of the present loss
+        self._closed = False
         self.lost_total = 0
 
     def has_room(self) -> bool:
         """Whether reading on is wanted. Read without the lock: an estimate is enough."""
+        if self._closed:
+            return False
         return self._messages < self._messages_max and self._bytes < self._bytes_max
+
+    def close(self) -> None:
+        """Take no more messages: condmon stops, the broker keeps them. Records still come in."""
+        self._closed = True
 
     def put(self, messages: Sequence[Arrived], tickets: Sequence[int] = ()) -> bool:
         """Add messages in order of receipt; False when there was no room and they are lost.
@@ -70,9 +77,11 @@ class Inbox:
         (0: nothing to acknowledge); none at all when nobody wants any back.
         """
         with self._change:
-            if not self.has_room():
+            if not self.has_room() and not self._closed:
                 self._change.wait_for(self.has_room, self._hold_s)
             if not self.has_room():
+                if self._closed:
+                    return False  # not lost: never acknowledged
                 self._lose(len(messages))
                 return False
             self._tell_loss()

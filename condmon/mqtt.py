@@ -75,6 +75,11 @@ class Mqtt:
         if self._thread is not None:
             self._thread.join(wait_s)
 
+    @property
+    def started(self) -> bool:
+        """Whether `start` was ever called."""
+        return self._thread is not None
+
     def acknowledge(self, tickets: Sequence[int]) -> None:
         """Tell the broker that these messages are durable, in order of receipt."""
         connection = self._connection

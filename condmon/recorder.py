@@ -33,7 +33,7 @@ _TABLES = f"""
 _log = log.get("recorder")
 
 
-class _Damaged(Exception):
+class _Damaged(Exception):  # noqa: N818 - a state of a file
     """A file that cannot be used any more; it is set aside."""
 
 
@@ -117,6 +117,11 @@ class Recorder:
     def last_offset(self) -> int:
         """Offset of the newest batch, 0 when there is none."""
         return self._last
+
+    def offset_before_yesterday(self) -> int:
+        """Offset after which everything of yesterday (UTC) and today lies."""
+        day = datetime.fromtimestamp(self._now_us() / 1e6 - 86400, UTC).strftime("%Y-%m-%d")
+        return max((last for path, _, last in self._spans() if _day_of(path) < day), default=0)
 
     def close(self) -> None:
         """Close the file in use. Appending opens it again."""

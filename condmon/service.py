@@ -1,0 +1,329 @@
+"""The daemon: `condmon run`. Constructs everything; `Service.step` is the whole turn.
+
+A turn takes what came in, writes it down, tells the broker that it is safe, lets the engine judge
+it and writes what is to be told; the outbox tells it, in its own thread.
+"""
+
+import argparse
+import os
+import shutil
+import signal
+import sys
+import threading
+from collections.abc import Sequence
+from pathlib import Path
+
+from condmon import __version__, log
+from condmon.clock import Clock, SiteCalendar, rfc3339
+from condmon.config import Config, load
+from condmon.engine.decode import Arrived, Decoder
+from condmon.engine.outputs import Output
+from condmon.engine.records import Action, Beacon, Gap, Record, Started
+from condmon.engine.settings import CONDMON
+from condmon.errors import StoreError
+from condmon.inbox import Inbox, Taken
+from condmon.jobs import MOVED_S, Jobs
+from condmon.journal import Journal, Route
+from condmon.lock import Lock
+from condmon.mqtt import Mqtt
+from condmon.outbox import Outbox
+from condmon.pace import Pace
+from condmon.recorder import Recorder
+from condmon.senders import Sender, make
+from condmon.spool import Spool
+from condmon.standing import Standing
+from condmon.systemd import notify
+
+TURN_S = 0.25
+MESSAGES_A_TURN = 2000
+BEACON_EVERY_S = 0.5  # while nothing comes in
+SNAPSHOT_EVERY_S = 600.0
+AWAY_US = 60_000_000
+OUTPUTS_KEPT_MAX = 20_000  # while the journal cannot be written
+WATCHDOG_EVERY_S = 5.0
+STOP_S = 1.0
+_log = log.get("service")
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Say what `condmon run` takes."""
+    parser.add_argument(
+        "-c",
+        "--config",
+        type=Path,
+        default=Path("condmon.toml"),
+        metavar="FILE",
+        help="the configuration (default: condmon.toml)",
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Watch until SIGTERM or SIGINT. Raises ConfigError, StoreError, LockedError."""
+    config = load(args.config)
+    log.set_up()
+    for warning in config.warnings:
+        _log.warning("configuration", warning=warning)
+    stop = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: stop.set())
+    service = Service(config, Clock(), make(config))
+    print(service.greeting(), file=sys.stderr, flush=True)
+    service.run(stop)
+    return 0
+
+
+class Service:
+    """Everything that lives while condmon watches.
+
+    Parameters
+    ----------
+    config : Config
+        What to watch, where to listen, where to keep things.
+    clock : Clock
+        The only source of time.
+    senders : sequence of Sender
+        The ways to people.
+
+    Raises LockedError when another process has the data folder, StoreError when it cannot be used.
+    """
+
+    def __init__(self, config: Config, clock: Clock, senders: Sequence[Sender] = ()) -> None:
+        settings, folder = config.settings, config.store.path
+        self._config = config
+        self._clock = clock
+        self._routes = [Route(sender.name, tuple(sender.urgencies)) for sender in senders]
+        self._unwritten: list[Output] = []
+        self._stopping = threading.Event()
+        self._snapshot_asked = threading.Event()
+        self._repeats = log.Repeats(_log, clock.monotonic_s)
+        self._lock = Lock(folder)
+        self.journal = Journal(folder)
+        self.recorder = Recorder(folder, settings.signals, clock.now_us, self.journal.offset())
+        self.inbox = Inbox(clock.now_us)
+        self._spool = Spool(
+            self.recorder,
+            config.broker.receive_maximum // 2,
+            clock.now_us,
+            clock.monotonic_s,
+            self.inbox.put_action,
+        )
+        self.standing = Standing(settings, self.journal, self.recorder, folder, self._write)
+        calendar = settings.calendar
+        zone = calendar.offset_s if isinstance(calendar, SiteCalendar) else None
+        self._decoder = Decoder(settings, zone, config.broker.payload_bytes_max)
+        topics = [s.topic for s in settings.signals if s.topic] + list(config.broker.also)
+        self.mqtt = Mqtt(config.broker, topics, self.inbox, clock)
+        self._outbox = Outbox(self.journal.path, senders, clock, settings)
+        self._outbox_thread = threading.Thread(
+            target=self._outbox.run, args=(self._stopping,), name="outbox", daemon=True
+        )
+        self._jobs = Jobs()
+        self._pace = Pace(clock)
+        self._beacon_s = self._snapshot_s = self._watchdog_s = clock.monotonic_s()
+
+    def run(self, stop: threading.Event) -> None:
+        """Live until told to stop: come up, turn after turn, leave."""
+        try:
+            self.start()
+            while not stop.is_set():
+                self.step()
+        finally:
+            self.stop()
+
+    def start(self) -> None:
+        """Come up from what was recorded, then connect."""
+        now_us, before_us = self._clock.now_us(), self.journal.written_us()
+        if self.journal.set_aside:
+            _log.error(
+                "the journal was damaged and was set aside",
+                now_called=str(self.journal.set_aside),
+                meaning="it is filled again from the recordings",
+            )
+        self.standing.come_up(now_us)
+        self._tell_of_absence(now_us, before_us)
+        self._jobs.daily("snapshot", self._snapshot_asked.set, hour=0, minute=5)
+        self._jobs.hourly("disk space", self._look_at_disk, minute=17)
+        self._look_at_disk()
+        self._pace = Pace(self._clock)
+        self._jobs.start()
+        self._outbox_thread.start()
+        self.mqtt.start()
+        notify("READY=1", "STATUS=watching")
+
+    def step(self) -> None:
+        """One turn, from what came in to what is to be told."""
+        taken = self.inbox.take(MESSAGES_A_TURN, TURN_S)
+        records = self._decoded(taken)
+        beacon = self._beacon(records, taken.messages)
+        if beacon:
+            records.append(beacon)
+        if records:
+            safe = self._spool.append(records, taken.tickets)  # on disk from here on
+            self.mqtt.acknowledge(safe)
+            offset = self.recorder.last_offset()
+            outputs = self.standing.push(records, offset)
+            self._write(outputs, offset)
+        self._look_around()
+
+    def stop(self) -> None:
+        """Take the last messages in, write them down, leave; the broker keeps the session."""
+        notify("STOPPING=1")
+        self.inbox.close()
+        self._jobs.stop()
+        self._stopping.set()
+        try:
+            if self.mqtt.started:
+                self.step()
+                self._keep_snapshot()
+        finally:
+            self.mqtt.stop(STOP_S)
+            if self._outbox_thread.is_alive():
+                self._outbox_thread.join(STOP_S)
+            self._outbox.close()
+            self.recorder.close()
+            self.journal.close()
+            self._lock.release()
+        _log.info(
+            "stopped",
+            messages=self.mqtt.counts.messages,
+            acknowledged=self.mqtt.counts.acknowledged,
+        )
+
+    def greeting(self) -> str:
+        """One line for people: where condmon listens, and what it does not do."""
+        broker, settings = self._config.broker, self._config.settings
+        return (
+            f"condmon {__version__} watches {len(settings.machines)} machine(s) of "
+            f"{settings.site} over MQTT at {broker.host}:{broker.port}. It only watches: it "
+            "stops no machine and is no safety device."
+        )
+
+    # parts of the turn
+
+    def _decoded(self, taken: Taken) -> list[Record]:
+        """Records in the order of arrival: runs of messages decoded, control records between."""
+        records: list[Record] = []
+        run: list[Arrived] = []
+        for entry in taken.entries:
+            if isinstance(entry, Arrived):
+                run.append(entry)
+                continue
+            records += self._decoder.decode(run)
+            records.append(entry)
+            run = []
+        return records + self._decoder.decode(run)
+
+    def _beacon(self, records: Sequence[Record], messages: int) -> Beacon | None:
+        """What time it is for the engine; now and then, while nothing comes in."""
+        now_s = self._clock.monotonic_s()
+        at_us = self._pace.beacon_us(records, messages, self.standing.now_us)
+        idle = not records and now_s - self._beacon_s < BEACON_EVERY_S
+        if at_us is None or idle or (not records and at_us == self.standing.now_us):
+            return None
+        self._beacon_s = now_s
+        return Beacon(at_us)
+
+    def _write(self, outputs: Sequence[Output], offset: int) -> None:
+        """Into the journal, or kept until it takes them; the oldest go when there are too many."""
+        self._unwritten += outputs
+        try:
+            self.journal.write(self._unwritten, offset, self._routes, self._clock.now_us())
+        except StoreError as error:
+            over = max(0, len(self._unwritten) - OUTPUTS_KEPT_MAX)
+            del self._unwritten[:over]
+            self._repeats.tell(
+                "error",
+                "the journal cannot be written",
+                error=str(error),
+                waiting=len(self._unwritten),
+                dropped=over,
+            )
+        else:
+            self._unwritten = []
+        self._feed_watchdog()
+
+    def _look_around(self) -> None:
+        """What is done beside the stream: watchdogs, clock, snapshot."""
+        now_s = self._clock.monotonic_s()
+        self.mqtt.look()
+        self._follow_wall()
+        self._feed_watchdog()
+        if now_s - self._snapshot_s >= SNAPSHOT_EVERY_S or self._snapshot_asked.is_set():
+            self._snapshot_s = now_s
+            self._snapshot_asked.clear()
+            self._keep_snapshot()
+
+    def _keep_snapshot(self) -> None:
+        """Not while batches wait in memory: a restart would push them a second time."""
+        if self._spool.waiting or self._unwritten:
+            return
+        try:
+            self.standing.keep_snapshot()
+        except StoreError as error:
+            self._repeats.tell(
+                "error",
+                "no snapshot could be kept",
+                error=str(error),
+                meaning="a restart takes longer, nothing is lost",
+            )
+
+    def _follow_wall(self) -> None:
+        """Go with the system's clock where it goes forward, and say so where it was moved."""
+        step_s = self._clock.wall_step_s()
+        self._clock.take_wall()
+        if abs(step_s) < MOVED_S:
+            return
+        self._jobs.clock_moved(step_s)
+        side = "forward" if step_s > 0 else "back; condmon keeps counting from its own time"
+        self._note(f"the clock of this computer was put {abs(step_s):.0f} s {side}")
+
+    def _feed_watchdog(self) -> None:
+        now_s = self._clock.monotonic_s()
+        if now_s - self._watchdog_s >= WATCHDOG_EVERY_S:
+            self._watchdog_s = now_s
+            notify("WATCHDOG=1")
+
+    # what condmon says of itself
+
+    def _tell_of_absence(self, now_us: int, before_us: int) -> None:
+        """First records of this run: where nobody watched, and that condmon is back."""
+        before_us = self.standing.now_us or before_us
+        if before_us > now_us:
+            _log.warning(
+                "the clock of this computer is behind the last record",
+                last_record=rfc3339(before_us),
+                now=rfc3339(now_us),
+                meaning="time stands still for condmon until the clock has come there",
+            )
+        if before_us and now_us - before_us > AWAY_US:
+            self.inbox.put_action(Gap(now_us, before_us, now_us, "condmon was not running"))
+        digest = self._config.settings.digest
+        self.inbox.put_action(Started(now_us, __version__, digest, restart=bool(before_us)))
+        _log.info(
+            "started",
+            version=__version__,
+            pid=os.getpid(),
+            settings=digest,
+            restart=bool(before_us),
+            offset=self.recorder.last_offset(),
+        )
+
+    def _note(self, text: str) -> None:
+        """A line of condmon's own in the machine event log."""
+        _log.warning("note", text=text)
+        self.inbox.put_action(
+            Action(self._clock.now_us(), "note", "condmon", machine=CONDMON, text=text)
+        )
+
+    def _look_at_disk(self) -> None:
+        free_mb = shutil.disk_usage(self._config.store.path).free // 1_000_000
+        if free_mb < self._config.store.disk_min_mb:
+            self._repeats.tell(
+                "error",
+                "disk space is short",
+                free_mb=free_mb,
+                wanted_mb=self._config.store.disk_min_mb,
+                meaning="when it is full, records are kept in memory only",
+            )
+        else:
+            self._repeats.over("disk space is short")
