@@ -19,7 +19,7 @@ from condmon.engine.timetext import days
 _QUARTER_US = 900 * SECOND_US
 _DAY_S = 86_400
 _FIRST_US = 0
-_END_US = 7_289_568_000 * SECOND_US  # 2201-01-01; zone rules beyond are nobody's promise
+_END_US = 7_289_654_400 * SECOND_US  # 2201-01-01; zone rules beyond are nobody's promise
 _CACHE_MAX = 20_000  # half a year of quarter hours
 _MINUTES_TO_MONDAY = 3 * 24 * 60  # 1970-01-01 was a Thursday
 
