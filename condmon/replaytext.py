@@ -124,8 +124,8 @@ def _totals(summary: dict[str, Any]) -> str:
     parts = [
         (
             f"{summary['samples']:,} samples in {summary['seconds']:.1f} s ({rate:,.0f}/s), "
-            f"{summary['ticks']:,} machine seconds, {summary['alerts']} alerts, "
-            f"{summary['messages']} messages, {summary['entries']} log entries."
+            f"{summary['ticks']:,} machine seconds. Alerts: {summary['alerts']}, "
+            f"messages: {summary['messages']}, log entries: {summary['entries']}."
         )
     ]
     if summary["refused"]:

@@ -137,11 +137,12 @@ def _kind(opened: Opened) -> Kind:
     if head.startswith(b"PAR1"):
         return "parquet"
     text = head.removeprefix(b"\xef\xbb\xbf").lstrip()
-    if text.startswith(b"{"):
-        return "recording"
-    first = text.split(b"\n", 1)[0].lower()
-    if b"time" in first and b"signal" in first and b"\0" not in head:
-        return "csv"
+    if b"\0" not in head:
+        first = text.split(b"\n", 1)[0].lower()
+        if b"time" in first and b"signal" in first and not first.startswith(b"{"):
+            return "csv"
+        if any(line.lstrip().startswith(b"{") for line in text.split(b"\n")):
+            return "recording"  # a bad line before the first good one does not hide what it is
     if not text:
         raise UsageError(f"{opened.path}: holds nothing but blanks")
     raise UsageError(

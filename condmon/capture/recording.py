@@ -55,7 +55,7 @@ class Recording:
         records: list[Record] = []
         pending: list[Arrived] = []
         count = 0
-        newest_us = beacon_us = -(2**63)
+        newest_us = beacon_us = self.first_us  # no beacon before the first message of all
         for message in self._messages(notes):
             at_us = message.arrived_us
             if at_us >= beacon_us + SECOND_US:
