@@ -138,7 +138,7 @@ def _unknown(key: str, form: str) -> str:
     homes = [_shown(home) for home, keys in KEYS.items() if key in keys]
     if homes:
         return f"this {what} does not belong here; it goes into {' or '.join(homes)}"
-    anywhere = nearest(key, [known for keys in KEYS.values() for known in keys])
+    anywhere = nearest(key, [word for keys in KEYS.values() for word in keys if len(word) > 4])
     return f"there is no such {what}{anywhere or '; known here: ' + ', '.join(KEYS[form])}"
 
 
