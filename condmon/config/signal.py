@@ -1,5 +1,6 @@
 """One [machine.signal.NAME] section: what its role implies, with what the shop says on top."""
 
+import difflib
 import keyword
 import re
 from dataclasses import replace
@@ -29,6 +30,7 @@ def signal(section: Section, name: str, machine: str, index: int) -> Signal:
         section.wrong("a signal's name stands in conditions: take a-z, 0-9 and _, a letter first, "
                       "at most 48, and no word of the condition language")  # fmt: skip
     role_name = section.take("role", values.one_of(ROLES, "role"), None)
+    role_name = role_name or _meant(section.table.get("role"))
     role = ROLES[role_name] if role_name else PLAIN
     kind = section.take("kind", values.one_of(KINDS, "kind"), role.kind)
     unit = _unit(section, role, role_name, kind)
@@ -69,8 +71,14 @@ def check_fed_by(section: Section, one: Signal, signals: list[Signal]) -> None:
                       f"{nearest(one.fed_by, states) or known}", "fed_by")  # fmt: skip
 
 
+def _meant(given: object) -> str | None:
+    """Give the role that was meant, so that one slip does not bring a tail of others."""
+    close = difflib.get_close_matches(given, ROLES, 1, 0.6) if isinstance(given, str) else []
+    return close[0] if close else None
+
+
 def _unit(section: Section, role: Role, role_name: str | None, kind: Kind) -> str:
-    if role_name is None and kind in {"measure", "calibration", "trace"}:
+    if "role" not in section.table and kind in {"measure", "calibration", "trace"}:
         return section.need("unit", values.unit, "1",
                             'unit = "Cel" (or give it a role)')  # fmt: skip
     unit = section.take("unit", values.unit, role.unit)
