@@ -66,17 +66,6 @@ ALERT_KEYS = [
     *("kind", "id", "machine", "check", "signals"),
     *("urgency", "began", "raised", "ended", "title"),
 ]
-    "kind",
-    "id",
-    "machine",
-    "check",
-    "signals",
-    "urgency",
-    "began",
-    "raised",
-    "ended",
-    "title",
-]
 
 
 def messages():
