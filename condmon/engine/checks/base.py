@@ -92,6 +92,33 @@ class Check:
             self._condition.load(state["condition"])
 
 
+class Marks:
+    """What a check knew at each row of a block, so that its words fit the row, not the block's end."""
+
+    def __init__(self, fact: list[float]) -> None:
+        self._marks: list[tuple[int, list[float]]] = [(-1, fact)]
+
+    def begin(self) -> None:
+        """A new block: only what was known last still counts."""
+        self._marks = [(-1, self._marks[-1][1])]
+
+    def add(self, row: int, fact: list[float]) -> None:
+        """From this row on this is known; rows never go back."""
+        self._marks.append((row, fact))
+
+    def at(self, row: int) -> list[float]:
+        """What was known at a row."""
+        return next(fact for known, fact in reversed(self._marks) if known <= row)
+
+    def state(self) -> list[float]:
+        """What has to survive a restart."""
+        return self._marks[-1][1]
+
+    def load(self, fact: list[float]) -> None:
+        """Take up a saved state."""
+        self._marks = [(-1, fact)]
+
+
 def value_at(block: Block, row: int, signal: Signal) -> float:
     """Held value of a signal at a row, NaN where unknown."""
     return float(block.value_of(signal.name)[row])

@@ -21,7 +21,11 @@ class CoolantFalling(Check):
     urgency = "now"
     hold_s = 120.0
     release_s = 600.0
-    figures: ClassVar[dict[str, float]] = {"fall_per_min": 0.1}
+    figures: ClassVar[dict[str, float]] = {
+        "fall_per_min": 0.1,
+        "window_min": 20.0,
+        "still_min": 30.0,
+    }
     title = "coolant is running out"
     why = (
         "Coolant on the floor is a slip and an electrical hazard, and a pump that runs dry is lost."
@@ -46,9 +50,10 @@ class CoolantFalling(Check):
     def when(self) -> str:
         """The level falls faster than evaporation, and the pump stands."""
         level, still = self.signals
+        f = self.figure
         return (
-            f'slope({level.name}, "20 min") < -{self.figure["fall_per_min"]:g} '
-            f'and held(not {still.name}, "30 min")'
+            f'slope({level.name}, "{f["window_min"]:g} min") < -{f["fall_per_min"]:g} '
+            f'and held(not {still.name}, "{f["still_min"]:g} min")'
         )
 
     def say(self, block: Block, row: int, since: int) -> Said:

@@ -25,7 +25,7 @@ class CoolantOffSetPoint(Check):
     urgency = "today"
     hold_s = 600.0
     release_s = 600.0
-    figures: ClassVar[dict[str, float]] = {"off_max": 2.0}
+    figures: ClassVar[dict[str, float]] = {"off_max": 2.0, "settle_min": 30.0}
     deadband = 0.5
     title = "chiller does not hold its set point"
     why = (
@@ -66,7 +66,8 @@ class CoolantOffSetPoint(Check):
         wanted = self.signals[1].name if len(self.signals) > 1 else f"{supply.setpoint:g}"
         text = f"abs({supply.name} - {wanted}) > {self.figure['off_max']:g}"
         power = first(self.machine, "power")
-        return f'{text} and held({power.name}, "30 min")' if power else text
+        settle = f'"{self.figure["settle_min"]:g} min"'
+        return f"{text} and held({power.name}, {settle})" if power else text
 
     def push(self, block: Block) -> Pair:
         """The condition; beside it, for how long the compressor has run without a pause."""

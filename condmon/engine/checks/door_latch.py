@@ -13,7 +13,7 @@ import numpy as np
 
 from condmon.engine import logic
 from condmon.engine.block import Block
-from condmon.engine.checks.base import LOCKOUT, Check, Said, first
+from condmon.engine.checks.base import LOCKOUT, Check, Marks, Said, first
 from condmon.engine.edges import Edge, Edges
 from condmon.engine.expression import Pair
 from condmon.engine.ids import short_id
@@ -58,6 +58,7 @@ class DoorLatch(Check):
         self._base: list[float] = []  # of the first closings
         self._shut, self._bad = 0, logic.UNKNOWN
         self._chatter: list[int] = []
+        self._judged = Marks([0.0] * 5)  # see _figures
 
     @classmethod
     def make(cls, settings: Settings, machine: Machine) -> list[Self] | str:
@@ -71,7 +72,7 @@ class DoorLatch(Check):
 
     def push(self, block: Block) -> Pair:
         """True from the closing on that makes the latch bad, false from the one that clears it."""
-        self.entries = []
+        self._judged.begin()
         doors, _ = self._closed.push(block)
         latches, bursts = self._latched.push(block)
         on = np.full(block.n, self._bad, np.int8)
@@ -85,6 +86,7 @@ class DoorLatch(Check):
             elif edge.state and self._latch(edge):
                 row = max(0, min(known_us // SECOND_US - block.first, block.n - 1))
                 on[row:] = self._bad
+                self._judged.add(row, self._figures())
         return Pair(on, on)
 
     def _door(self, edge: Edge) -> None:
@@ -143,25 +145,22 @@ class DoorLatch(Check):
                 )
             )
 
+    def _figures(self) -> list[float]:
+        """Second tries, closings, median time to latch, usual time, and whether tries weigh."""
+        return [sum(self._second), len(self._second), float(np.median(self._times)),
+                float(np.median(self._base)), float(self._often())]
+
     def say(self, block: Block, row: int, since: int) -> Said:
         """Second tries in the last closings, or the time it takes."""
-        tries, of = sum(self._second), len(self._second)
-        median = float(np.median(self._times))
-        if self._often():
-            what = f"The door needed a second push in {tries} of the last {of} closings."
+        tries, of, median, usual, often = self._judged.at(row)
+        if often:
+            what = f"The door needed a second push in {tries:g} of the last {of:g} closings."
             title = "door needs a second push more and more often"
         else:
-            what = (
-                f"The door takes {number(median)} s to latch; "
-                f"{number(float(np.median(self._base)))} s was usual."
-            )
+            what = f"The door takes {number(median)} s to latch; {number(usual)} s was usual."
             title = "door latches more slowly than before"
-        return Said(
-            what,
-            "Sooner or later it does not latch, and the machine waits.",
-            {"second_tries": tries, "closings": of, "latch_s": median},
-            title,
-        )
+        facts = {"second_tries": tries, "closings": of, "latch_s": median, "usual_s": usual}
+        return Said(what, "Sooner or later it does not latch, and the machine waits.", facts, title)
 
     def state(self) -> dict[str, Any]:
         """What has to survive a restart."""
@@ -169,6 +168,7 @@ class DoorLatch(Check):
             "edges": [self._closed.state(), self._latched.state()],
             "lists": [self._second, self._times, self._base, self._chatter],
             "rest": [self._tries, self._closed_us, self._shut, self._bad],
+            "judged": self._judged.state(),
         }
 
     def load(self, state: dict[str, Any]) -> None:
@@ -177,3 +177,4 @@ class DoorLatch(Check):
         self._latched.load(state["edges"][1])
         self._second, self._times, self._base, self._chatter = state["lists"]
         self._tries, self._closed_us, self._shut, self._bad = state["rest"]
+        self._judged.load(state["judged"])

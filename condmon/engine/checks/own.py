@@ -8,7 +8,7 @@ from condmon.engine.checks.base import Check, Said, value_at
 from condmon.engine.duty import names
 from condmon.engine.expression import Condition
 from condmon.engine.outputs import Facts
-from condmon.engine.settings import Machine, OwnCheck, Settings
+from condmon.engine.settings import CONDMON, Machine, OwnCheck, Settings
 from condmon.engine.words import number, shown
 
 
@@ -27,7 +27,9 @@ class ShopCheck(Check):
 
     @classmethod
     def all_of(cls, settings: Settings, machine: Machine) -> list[Self]:
-        """The shop's checks that this machine's id matches."""
+        """The shop's checks that this machine's id matches; condmon itself is none of them."""
+        if machine.id == CONDMON:
+            return []
         return [
             cls(settings, machine, own)
             for own in settings.checks

@@ -11,7 +11,7 @@ import numpy as np
 
 from condmon.engine import logic
 from condmon.engine.block import Block
-from condmon.engine.checks.base import LOCKOUT, Check, Said, first, value_at
+from condmon.engine.checks.base import LOCKOUT, Check, Marks, Said, first, value_at
 from condmon.engine.expression import Pair
 from condmon.engine.records import SECOND_US, Flags
 from condmon.engine.settings import Machine, Settings
@@ -40,8 +40,9 @@ class UnattendedStop(Check):
 
     def __init__(self, *args: Any, **more: Any) -> None:
         super().__init__(*args, **more)
-        self._ran, self._length = 0, 0  # seconds of running: now, and before the last stop
-        self._waiting, self._stopped = False, 0  # a long run stopped, nobody has come; its tick
+        self._ran = 0  # seconds of running so far
+        self._waiting = False  # a long run stopped, and nobody has come since
+        self._stop = Marks([0, 0])  # tick of the last stop, seconds of running before it
 
     @classmethod
     def make(cls, settings: Settings, machine: Machine) -> list[Self] | str:
@@ -56,38 +57,31 @@ class UnattendedStop(Check):
 
     def push(self, block: Block) -> Pair:
         """True from a stop in unattended hours on, until it runs again or a door opens."""
+        self._stop.begin()
         running = logic.from_state(block.value_of(self.signals[0].name))
-        door = (
-            logic.from_state(block.value_of(self.signals[1].name))
-            if len(self.signals) > 1
-            else logic.constant(block.n, logic.UNKNOWN)
-        )
-        both = running * 3 + door
-        edges = (np.flatnonzero(np.diff(both)) + 1).tolist()
+        door = logic.constant(block.n, logic.UNKNOWN)
+        if len(self.signals) > 1:
+            door = logic.from_state(block.value_of(self.signals[1].name))
+        edges = (np.flatnonzero(np.diff(running * 3 + door)) + 1).tolist()
         stopped, alone = np.zeros(block.n, bool), self._alone(block)
         for start, stop in zip([0, *edges], [*edges, block.n], strict=True):
-            self._stretch(
-                block.first + start,
-                stop - start,
-                int(running[start]),
-                int(door[start]),
-                alone=bool(alone[start]),
-            )
+            if running[start] == logic.TRUE:
+                self._ran += stop - start
+                self._waiting = False
+            elif running[start] == logic.FALSE:
+                self._stopped(block.first, start, alone=bool(alone[start]))
+                self._waiting = self._waiting and bool(door[start] != logic.FALSE)
             stopped[start:stop] = self._waiting
         on = logic.truth(stopped, np.ones(block.n, bool))
         return Pair(on, on)
 
-    def _stretch(self, tick: int, seconds: int, running: int, door: int, *, alone: bool) -> None:
-        if running == logic.TRUE:
-            self._ran += seconds
-            self._waiting = False
-        elif running == logic.FALSE:
-            if alone and self._ran >= self.figure["ran_min"] * 60:
-                self._waiting, self._stopped = True, tick
-            if self._ran:
-                self._length, self._ran = self._ran, 0
-            if door == logic.FALSE:
-                self._waiting = False
+    def _stopped(self, first_tick: int, row: int, *, alone: bool) -> None:
+        """The first row at which it stands after a run."""
+        if alone and self._ran >= self.figure["ran_min"] * 60:
+            self._waiting = True
+        if self._ran:
+            self._stop.add(row, [first_tick + row, self._ran])
+            self._ran = 0
 
     def _alone(self, block: Block) -> Flags:
         """Whether nobody is expected, at each tick; the calendar is asked every quarter hour."""
@@ -103,8 +97,9 @@ class UnattendedStop(Check):
 
     def say(self, block: Block, row: int, since: int) -> Said:
         """When it stopped, after how long, and what the door and spindle do."""
-        at = self.settings.calendar.text(self._stopped * SECOND_US)[11:16]
-        what = f"It stopped at {at} after running for {span(self._length)}; nobody is expected now."
+        stopped, ran = self._stop.at(row)
+        at = self.settings.calendar.text(int(stopped) * SECOND_US)[11:16]
+        what = f"It stopped at {at} after running for {span(ran)}; nobody is expected now."
         if len(self.signals) > 1 and value_at(block, row, self.signals[1]) > 0.5:
             what += " The door is shut."
         speed = first(self.machine, "spindle_speed")
@@ -114,12 +109,13 @@ class UnattendedStop(Check):
                 if turns > 0
                 else " The spindle stands."
             )
-        return Said(what, "It stands until someone comes.", {"ran_s": self._length})
+        return Said(what, "It stands until someone comes.", {"ran_s": ran})
 
     def state(self) -> dict[str, Any]:
         """What has to survive a restart."""
-        return {"rest": [self._ran, self._stopped, self._waiting, self._length]}
+        return {"rest": [self._ran, self._waiting, self._stop.state()]}
 
     def load(self, state: dict[str, Any]) -> None:
         """Take up a saved state."""
-        self._ran, self._stopped, self._waiting, self._length = state["rest"]
+        self._ran, self._waiting, stop = state["rest"]
+        self._stop.load(stop)
