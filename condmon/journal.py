@@ -15,14 +15,14 @@ from pathlib import Path
 from typing import Any, Literal, Self
 
 import orjson
-import structlog
 
+from condmon import log
 from condmon.engine.outputs import Alert, Entry, Message, Output
 from condmon.engine.settings import Urgency
 from condmon.errors import StoreError
 from condmon.journal_file import SentLog, open_or_set_aside, read_only, transaction, words
 
-log = structlog.get_logger()
+_log = log.get("journal")
 
 DeliveryState = Literal["waiting", "leased", "sent", "failed", "cancelled"]
 
@@ -142,7 +142,7 @@ class Reader:
             if rows and hashlib.sha256(rows[0][0]).digest() == rows[0][2]:
                 yield rows[0][0], rows[0][1]
             else:
-                log.warning(
+                _log.warning(
                     "snapshot_unreadable",
                     snapshot=seq,
                     do="nothing: an older one or the recordings serve",

@@ -8,11 +8,11 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import orjson
-import structlog
 
+from condmon import log
 from condmon.errors import StoreError
 
-log = structlog.get_logger()
+_log = log.get("journal_file")
 
 SENT_LOG_BYTES_MAX = 8_000_000
 
@@ -168,7 +168,7 @@ def open_or_set_aside(path: Path) -> tuple[sqlite3.Connection, bool, Path | None
             raise StoreError(words(path, error)) from error
         reason = str(error)
     aside = _set_aside(path)
-    log.error(
+    _log.error(
         "journal_damaged",
         set_aside=str(aside),
         reason=reason,

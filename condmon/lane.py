@@ -11,8 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from random import Random
 
-import structlog
-
+from condmon import log
 from condmon.clock import Clock
 from condmon.engine.outputs import Alert, Message
 from condmon.engine.settings import Settings
@@ -22,7 +21,7 @@ from condmon.journal_file import SentLog, connect, transaction, words
 from condmon.senders.letter import Letter, Sender, Telling
 from condmon.senders.words import compose
 
-log = structlog.get_logger()
+_log = log.get("lane")
 
 WAIT_MIN_S = 2.0
 WAIT_MAX_S = 300.0
@@ -209,7 +208,7 @@ class Lane:
             tell_store(error)
         self._finish(leased, "sent", telling, note, tries=leased.tries + 1)
         if self._trouble:
-            log.info("route_works_again", route=self.name, tries=leased.tries + 1)
+            _log.info("route_works_again", route=self.name, tries=leased.tries + 1)
         self._trouble = ""
         self._faults.clear()
 
@@ -263,7 +262,7 @@ class Lane:
     def _tell_trouble(self, reason: str) -> None:
         if reason != self._trouble:  # the same trouble again is in the count of tries
             self._trouble = reason
-            log.warning(
+            _log.warning(
                 "route_in_trouble",
                 route=self.name,
                 reason=reason,
@@ -274,7 +273,7 @@ class Lane:
     def _tell_fault(self, reason: str) -> None:
         if reason not in self._faults:
             self._faults.add(reason)
-            log.error(
+            _log.error(
                 "delivery_failed",
                 route=self.name,
                 reason=reason,
@@ -294,4 +293,4 @@ def _fault_of_ours(error: Exception) -> SendError:
 
 def tell_store(error: StoreError) -> None:
     """Say in the log that the journal cannot be used now."""
-    log.error("outbox_store_trouble", reason=str(error), meaning="messages wait until it is over")
+    _log.error("outbox_store_trouble", reason=str(error), meaning="messages wait until it is over")

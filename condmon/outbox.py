@@ -12,8 +12,8 @@ from pathlib import Path
 from random import Random
 
 import orjson
-import structlog
 
+from condmon import log
 from condmon.clock import Clock
 from condmon.engine.settings import Settings
 from condmon.errors import StoreError
@@ -21,7 +21,7 @@ from condmon.journal_file import SentLog, connect, transaction, words
 from condmon.lane import TROUBLE_S, WAIT_ASKED_MAX_S, Lane, tell_store
 from condmon.senders.letter import Sender
 
-log = structlog.get_logger()
+_log = log.get("outbox")
 
 STOP_S = 1.0
 
@@ -127,7 +127,7 @@ class Outbox:
             raise StoreError(words(self._path, error)) from error
         self._begun = True
         if orphans:
-            log.error(
+            _log.error(
                 "deliveries_without_route",
                 count=orphans,
                 meaning="the configuration no longer has the routes they were to take",

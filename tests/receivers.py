@@ -48,6 +48,7 @@ class Web:
 
     def __init__(self, otherwise: Callable[[Request], Answer] = lambda _: Answer()) -> None:
         self.requests: list[Request] = []
+        self.taken: list[str] = []  # ids of the events answered with 2xx
         self.answers: list[Answer] = []
         self.otherwise = otherwise
         self._lock = threading.Lock()
@@ -83,7 +84,10 @@ class Web:
         class Handler(BaseHTTPRequestHandler):
             def do_POST(self):
                 body = self.rfile.read(int(self.headers["Content-Length"]))
-                answer = web.answer(Request(self.path, dict(self.headers), body))
+                request = Request(self.path, dict(self.headers), body)
+                answer = web.answer(request)
+                if answer.status < 300:
+                    web.taken.append(request.event["id"])
                 self.send_response(answer.status)
                 for name, value in {"Content-Length": "0", **answer.headers}.items():
                     self.send_header(name, value)

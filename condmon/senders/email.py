@@ -12,14 +12,13 @@ from email.message import EmailMessage
 from email.policy import SMTP
 from email.utils import format_datetime, parseaddr
 
-import structlog
-
+from condmon import log
 from condmon.config import Email
 from condmon.errors import SendError
 from condmon.senders.letter import Letter
 from condmon.senders.wire import Wire, secret, wire
 
-log = structlog.get_logger()
+_log = log.get("email")
 
 SUBJECT_CHARACTERS_MAX = 200
 PARTLY_TAKEN_MAX = 1000
@@ -87,7 +86,7 @@ class EmailSender:
 
     def _tell(self, never: Refused) -> None:
         if never:
-            log.error(
+            _log.error(
                 "recipients_refused",
                 route=self.name,
                 reason=_list(never),

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 
 from condmon.engine.outputs import Alert, Message
 from condmon.engine.settings import Calendar
+from condmon.engine.words import span
 from condmon.senders.letter import Telling
 
 LATE_US = 300_000_000
@@ -36,19 +37,6 @@ def compose(
         parts = _alert_text(telling, alerts[0], calendar, now_us, late)
     text = "\n".join(part for part in [*parts, "", ONLY_WATCHES, site] if part is not None)
     return title, text + "\n"
-
-
-def span(seconds: float) -> str:
-    """Say a length of time in words, as `25 min` or `1 h 20 min`."""
-    whole = max(0, int(seconds))
-    if whole < 60:
-        return f"{whole} s"
-    minutes, hours, days = whole // 60, whole // 3600, whole // 86400
-    if minutes < 60:
-        return f"{minutes} min"
-    if hours < 24:
-        return f"{hours} h" + (f" {minutes % 60} min" if minutes % 60 else "")
-    return f"{days} d" + (f" {hours % 24} h" if hours % 24 else "")
 
 
 def machine_word(alert: Alert) -> str:

@@ -1,4 +1,4 @@
-"""E-mail: a real SMTP dialogue, each answer taken for what it means, and no way into the headers."""
+"""E-mail: a real SMTP dialogue, each answer taken as meant, and no way into the headers."""
 
 import time
 

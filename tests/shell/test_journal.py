@@ -11,73 +11,14 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from condmon.engine.outputs import Alert, Entry, Judged, Message
+from condmon.engine.outputs import Judged
 from condmon.engine.records import samples
 from condmon.errors import StoreError
 from condmon.journal import FRESH_US, SETTLE_US, Journal, Reader, Route
 from condmon.journal_file import SentLog
+from tests.letters import NOW_US, alert, entry, message
 
-NOW_US = 1_795_572_845_000_000
 BOTH = (Route("phone", ("now", "today", "note")), Route("owner", ("now",)))
-
-
-def entry(number=1, **change):
-    return Entry(
-        **{
-            "id": f"entry-{number}",
-            "at_us": NOW_US + number,
-            "machine": "mill-1",
-            "kind": "duty",
-            "text": f"Mill 1 turns ({number}).",
-            "facts": {"rpm": 8000.0 + number},
-            **change,
-        }
-    )
-
-
-def alert(number=1, revision=1, **change):
-    return Alert(
-        **{
-            "id": f"alert-{number}",
-            "revision": revision,
-            "at_us": NOW_US,
-            "machine": "mill-1",
-            "machine_name": "Mill 1",
-            "check": "oil-missing",
-            "signals": ("oil_pulses", "spindle_speed"),
-            "urgency": "now",
-            "state": "active_unacknowledged",
-            "began_us": NOW_US - 60_000_000,
-            "raised_us": NOW_US + number,
-            "ended_us": None,
-            "count": 1,
-            "title": "Oil missing, spindle turning",
-            "what": "No oil pulse for 95 s at 8000 rpm; normal is one every 30 s.",
-            "why": "The bearings run dry.",
-            "look_first": ("The oil bottle", "The oil line"),
-            "if_nobody": "The bearings wear within minutes.",
-            "caution": "The spindle may coast.",
-            "facts": {"rpm": 8000.0},
-            **change,
-        }
-    )
-
-
-def message(number=1, **change):
-    return Message(
-        **{
-            "id": f"alert-{number}:raised:0",
-            "at_us": NOW_US,
-            "kind": "raised",
-            "step": 0,
-            "urgency": "now",
-            "alerts": (f"alert-{number}",),
-            "machine": "mill-1",
-            "title": "Mill 1 NOW: oil missing",
-            "text": "Oil missing.",
-            **change,
-        }
-    )
 
 
 def content(journal):

@@ -7,6 +7,7 @@ from random import Random
 import pytest
 from structlog.testing import capture_logs
 
+from condmon.engine.outputs import Output
 from condmon.errors import SendError
 from condmon.journal import Journal, Reader, Route
 from condmon.journal_file import SentLog
@@ -23,7 +24,7 @@ HOUR_S = 3600.0
 class Phone:
     """A way to reach people that answers as the test scripts and remembers what it took."""
 
-    def __init__(self, name="phone", urgencies=ALL):
+    def __init__(self, name="phone", urgencies=ALL) -> None:
         self.name, self.urgencies = name, urgencies
         self.answers = []
         self.letters = []
@@ -48,7 +49,7 @@ class Phone:
 class Shop:
     """A journal, an outbox and a clock that stands until told otherwise."""
 
-    def __init__(self, folder, *phones):
+    def __init__(self, folder, *phones: Phone) -> None:
         self.folder = folder
         self.phones = phones or (Phone(),)
         self.clock = FakeClock(NOW_US)
@@ -59,7 +60,7 @@ class Shop:
     def new_outbox(self):
         return Outbox(self.journal.path, self.phones, self.clock, SITE, Random(7))
 
-    def write(self, *outputs):
+    def write(self, *outputs: Output):
         self._offset += 1
         routes = [Route(phone.name, phone.urgencies) for phone in self.phones]
         self.journal.write(outputs, self._offset, routes, self.clock.now_us())
