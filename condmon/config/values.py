@@ -1,6 +1,5 @@
 """Readers of single values: each takes what TOML gave and returns it checked, or raises `Wrong`."""
 
-import math
 import re
 import stat
 from collections.abc import Callable, Iterable
@@ -63,7 +62,7 @@ def number(value: Any) -> float:
         raise Wrong("this must be a number without quotes")
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise Wrong(f"this must be a number, not {_kind(value)}")
-    if not math.isfinite(value) or abs(value) > 1e15:
+    if not abs(value) <= 1e15:  # nan, too; of a huge whole number isfinite would stumble
         raise Wrong("this must be an ordinary number, not inf, nan or something this large")
     return float(value)
 

@@ -282,14 +282,36 @@ FRAGMENTS = st.sampled_from(
 )
 
 
+ROWS = [row.removeprefix("# ") for row in EXAMPLE.read_text().splitlines()]
+SET = [n for n, row in enumerate(ROWS) if re.match(r"\w+ = ", row)]
+ODD = st.sampled_from(
+    ["1", "-1", "0.5", "1e300", "inf", "nan", "true", "[]", "[1]", "[[]]", "[{}]", "{}",
+     "{ a = 1 }",
+     "1979-05-27", "07:32:00", "1979-05-27T07:32:00Z", "''", "' '", "'x'", "'/'", "'5 s'", "'1:1'",
+     "['x']", "['Mon-Sun 00:00-24:00']", "['*']", "'mqtt://['", "'mqtts://x:1'", "'a@b'", "'.'",
+     "'power'", "'power and'", "'not ' * 9", "[[1, 2]]", "[2, 1]", "'\\u0000'", '"\\u0000"',
+     "9" * 400]
+)  # fmt: skip
+
+
+def swapped(places: list[tuple[int, str]]) -> bytes:
+    """The example, commented keys and all, with other values at some places."""
+    rows = list(ROWS)
+    for place, value in places:
+        rows[place] = f"{rows[place].split('=')[0]}= {value}"
+    text = "\n".join(rows)
+    return re.sub(r"(?m)^(?!\[|\w+ =|$).*$", "", text).encode()
+
+
 @settings(
-    max_examples=300, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=400, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(
     st.one_of(
         st.binary(max_size=300),
         st.text(max_size=200).map(lambda text: text.encode("utf-8", "surrogatepass")),
         st.lists(FRAGMENTS, max_size=25).map(lambda rows: "".join(rows).encode()),
+        st.lists(st.tuples(st.sampled_from(SET), ODD), min_size=20, max_size=90).map(swapped),
         st.tuples(st.integers(0, 9000), st.binary(max_size=4)).map(
             lambda cut: EXAMPLE.read_bytes()[: cut[0]] + cut[1] + EXAMPLE.read_bytes()[cut[0] :]
         ),
