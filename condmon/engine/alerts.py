@@ -13,7 +13,7 @@ from condmon.engine.block import Block
 from condmon.engine.checks.base import Check
 from condmon.engine.ids import short_id
 from condmon.engine.latch import Event
-from condmon.engine.outputs import Alert, AlertState, Entry, Message, Output
+from condmon.engine.outputs import Alert, AlertState, Entry, Facts, Message, Output
 from condmon.engine.records import SECOND_US, Action
 from condmon.engine.settings import Machine, Plan, Settings
 from condmon.engine.words import span
@@ -91,7 +91,7 @@ class Book:
             look_first=check.look_first,
             if_nobody=said.if_nobody,
             caution=check.caution,
-            facts=said.facts,
+            facts=_known(said.facts),
         )
         self.open[alert.id], self._active[check.key] = alert, alert.id
         out.append((tick, alert))
@@ -323,6 +323,11 @@ class Book:
         self.closed = {a["id"]: _alert(a) for a in state["closed"]}
         self._active, self._steps, self.notes = state["active"], state["steps"], state["notes"]
         self._out_of_service = set(state["out_of_service"])
+
+
+def _known(facts: Facts) -> Facts:
+    """Facts with None for what is not known: NaN is no value in JSON."""
+    return {name: None if value != value else value for name, value in facts.items()}
 
 
 def _alert(saved: dict[str, Any]) -> Alert:

@@ -1,6 +1,7 @@
 """Words for people and from people: durations, near matches, numbers, spans. Pure."""
 
 import difflib
+import math
 import re
 from collections.abc import Iterable
 
@@ -22,6 +23,8 @@ def nearest(word: str, known: Iterable[str]) -> str:
 
 def span(seconds: float) -> str:
     """A duration as people say it: 45 s, 12 min, 5 h 55 min, 3 d 4 h."""
+    if not math.isfinite(seconds):
+        return "an unknown time"
     whole = round(seconds)
     if whole < 120:
         return f"{whole} s"
