@@ -80,6 +80,9 @@ class Lane:
             except StoreError as error:
                 tell_store(error)
                 stop.wait(TROUBLE_S)
+            except Exception as error:  # noqa: BLE001 - the other deliveries must still go out
+                self._tell_trouble(str(_fault_of_ours(error)))
+                stop.wait(TROUBLE_S)
         self.close()
 
     def close(self) -> None:
@@ -145,12 +148,10 @@ class Lane:
         if telling is None:
             self._finish(leased, "cancelled", reason=reason)
             return
-        settings = self._settings
-        title, text = compose(telling, message, alerts, settings.site, settings.calendar, now_us)
-        letter = Letter(
-            leased.key, settings.site, telling, message, tuple(alerts), title, text, now_us
-        )
+        site, calendar = self._settings.site, self._settings.calendar
         try:
+            title, text = compose(telling, message, alerts, site, calendar, now_us)
+            letter = Letter(leased.key, site, telling, message, tuple(alerts), title, text, now_us)
             note = self._sender.send(letter) or ""
         except SendError as error:
             self._not_taken(leased, error)

@@ -73,7 +73,8 @@ def look(config: Config, now_us: int) -> Facts:
     record_us, sample_us = _last_times(folder)
     try:
         with Reader(folder) as reader:
-            record_us = record_us or reader.written_us() or None
+            # while a backlog is taken in, the beacons are older than the writing
+            record_us = max(record_us or 0, reader.written_us()) or None
             found |= _journal(reader, calendar, now_us)
     except StoreError as error:
         found["problems"].append(str(error))

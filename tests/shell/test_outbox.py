@@ -224,6 +224,41 @@ def test_route_that_hangs_delays_no_other(tmp_path):
     shop.close()
 
 
+def test_stop_does_not_wait_for_a_receiver_that_hangs(tmp_path):
+    slow = Phone("slow")
+    slow.gate.clear()
+    shop = Shop(tmp_path, slow)
+    stop = threading.Event()
+    thread = threading.Thread(target=shop.outbox.run, args=(stop,))
+    thread.start()
+    shop.write(alert(), message())
+    until(lambda: slow.tries, 10, "it hangs in the sender")
+    stop.set()
+    thread.join(2)
+    assert not thread.is_alive()
+    slow.gate.set()
+    until(lambda: shop.states() == [("raised", "sent")], 10, "the letter was still marked")
+    shop.close()
+
+
+def test_fault_in_condmon_itself_does_not_end_the_lane(tmp_path, monkeypatch):
+    monkeypatch.setattr("condmon.lane.TROUBLE_S", 0.05)
+    shop = Shop(tmp_path)
+    shop.write(alert(), message())
+    stop = threading.Event()
+    thread = threading.Thread(target=shop.outbox.run, args=(stop,))
+    shop.outbox.step()
+    shop.write(alert(2), message(2))
+    shop.clock.fail_next = 2
+    with capture_logs() as logs:
+        thread.start()
+        until(lambda: len(shop.phones[0].letters) == 2, 10, "the next message is out")
+    assert "RuntimeError at fakes.py" in logs[0]["reason"]
+    stop.set()
+    thread.join(5)
+    shop.close()
+
+
 def test_thread_outlives_trouble_with_the_store(tmp_path, monkeypatch):
     monkeypatch.setattr("condmon.lane.TROUBLE_S", 0.05)
     shop = Shop(tmp_path)

@@ -61,7 +61,8 @@ def running(tmp_path):
     folder = tmp_path / "store"
     lock = Lock(folder)
     record(folder, [sample(NOW_US - 1_000_000), rec.Beacon(NOW_US - 500_000)])
-    made = journal(folder, entry(kind="link", text="link to the broker is up"))
+    link = entry(kind="link", text="link to the broker is up")
+    made = journal(folder, link, now_us=NOW_US - 2_000_000)
     yield folder, made
     made.close()
     lock.release()
@@ -154,7 +155,8 @@ def test_failed_delivery_is_not_in_order_for_a_day_and_stays_counted(running):
 
 def test_snapshot_age_is_told(running):
     folder, made = running
-    made.keep_snapshot(b"state", 1)
+    made.write([entry()], 2, ROUTES, NOW_US)
+    made.keep_snapshot(b"state", 2)
     assert 60.0 == look(config(folder), NOW_US + MINUTE_US)["snapshot"]["age_s"]
 
 
