@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from condmon.engine.decode import Arrived, Decoder
 from condmon.engine.records import BAD, GOOD, NO_TIME, NODATA, REASONS, SUSPECT, TIME_UNREADABLE
 from condmon.engine.settings import Machine, Payload, Settings, Signal
-from tests.engine.test_decode import _NoCalendar
+from tests.payloads import NoCalendar
 
 KINDS = ("measure", "state", "counter", "moment", "calibration", "trace")
 PAYLOADS = (
@@ -30,7 +30,7 @@ SIGNALS = tuple(
         (kind, pair) for kind in KINDS for pair in enumerate(PAYLOADS)
     )
 )
-SETTINGS = Settings("x", _NoCalendar(), (Machine("m", "M", SIGNALS),))
+SETTINGS = Settings("x", NoCalendar(), (Machine("m", "M", SIGNALS),))
 
 SCALARS = st.one_of(
     st.none(), st.booleans(), st.integers(), st.floats(), st.text(max_size=8),
