@@ -121,7 +121,11 @@ class MailServer:
     """Takes mail. `answers` to DATA are used up in order; `refuse` answers to a recipient."""
 
     def __init__(
-        self, context: ssl.SSLContext | None = None, user: tuple[str, str] = ("", "")
+        self,
+        context: ssl.SSLContext | None = None,
+        user: tuple[str, str] = ("", ""),
+        *,
+        at_once: bool = False,  # TLS from the first byte instead of STARTTLS
     ) -> None:
         self.mails: list[Mail] = []
         self.answers: list[str] = []
@@ -132,7 +136,8 @@ class MailServer:
             self,
             hostname="127.0.0.1",
             port=free_port(),
-            tls_context=context,
+            ssl_context=context if at_once else None,
+            tls_context=None if at_once else context,
             auth_required=bool(user[0]),
             auth_require_tls=context is not None,
             authenticator=self._authenticate,

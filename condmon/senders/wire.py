@@ -45,7 +45,7 @@ def wire(host: str, port: int, limit_s: float, *, tls: bool) -> Iterator[Wire]:
     try:
         line = Wire(socket.create_connection((host, port), timeout=limit_s), host)
     except OSError as error:
-        raise SendError(_words(where, error, limit_s), again=True) from error
+        raise SendError(failure_words(where, error, limit_s), again=True) from error
     clock = threading.Timer(limit_s, line.cut)
     clock.daemon = True
     clock.start()
@@ -58,7 +58,7 @@ def wire(host: str, port: int, limit_s: float, *, tls: bool) -> Iterator[Wire]:
             raise SendError(_slow(where, limit_s), again=True) from error
         if not isinstance(error, OSError):
             raise
-        raise SendError(_words(where, error, limit_s), again=True) from error
+        raise SendError(failure_words(where, error, limit_s), again=True) from error
     except SendError as error:
         if line.overdue and error.again:
             raise SendError(_slow(where, limit_s), again=True) from error
@@ -84,7 +84,8 @@ def _slow(where: str, limit_s: float) -> str:
     return f"{where} did not answer within {limit_s:g} s"
 
 
-def _words(where: str, error: OSError, limit_s: float) -> str:
+def failure_words(where: str, error: OSError, limit_s: float) -> str:
+    """Tell why a connection failed, and what to look at."""
     if isinstance(error, TimeoutError):
         return _slow(where, limit_s)
     if isinstance(error, ssl.SSLCertVerificationError):

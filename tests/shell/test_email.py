@@ -1,5 +1,6 @@
 """E-mail: a real SMTP dialogue, each answer taken as meant, and no way into the headers."""
 
+import ssl
 import time
 
 import pytest
@@ -8,6 +9,7 @@ from structlog.testing import capture_logs
 from condmon.config import Email
 from condmon.errors import SendError
 from condmon.senders.email import EmailSender, compose
+from condmon.senders.wire import failure_words
 from tests.brokers import free_port
 from tests.letters import NOW_US, alert, letter
 from tests.receivers import MailServer, Mute, certificate, mail, server_context
@@ -239,3 +241,49 @@ def test_unknown_certificate_is_refused_and_told(tmp_path):
     server.close()
     assert error.again
     assert "authority" in str(error)
+
+
+def test_tls_from_the_first_byte(tmp_path, monkeypatch):
+    monkeypatch.setenv("SSL_CERT_FILE", str(tmp_path / "cert.pem"))
+    server = MailServer(server_context(certificate(tmp_path)), at_once=True)
+    EmailSender(email(server.port, security="tls")).send(letter())
+    server.close()
+    assert 1 == len(server.mails)
+
+
+def test_certificate_of_another_name_is_refused_and_told(tmp_path, monkeypatch):
+    monkeypatch.setenv("SSL_CERT_FILE", str(tmp_path / "cert.pem"))
+    server = MailServer(server_context(certificate(tmp_path, "mail.pier.example")))
+    error = refusal(server.port, security="starttls")
+    server.close()
+    assert error.again
+    assert "not valid for '127.0.0.1'" in str(error)
+    assert [] == server.mails
+
+
+@pytest.mark.parametrize(
+    ("said", "told"),
+    [
+        ("certificate has expired", "it has expired; renew it"),
+        ("certificate is not yet valid", "the clock of this box may be wrong"),
+    ],
+)
+def test_certificate_outside_its_time_is_told_with_what_to_do(said, told):
+    error = ssl.SSLCertVerificationError(1, said)
+    error.verify_message = said
+    assert told in failure_words("mail:25", error, 5.0)
+
+
+def test_server_that_hangs_up_is_tried_again(mail):
+    mail.answers = ["421 closing down"]
+    assert refusal(mail.port).again
+
+
+def test_memory_of_partly_taken_mails_is_bounded(mail, monkeypatch):
+    monkeypatch.setattr("condmon.senders.email.PARTLY_TAKEN_MAX", 3)
+    mail.refuse[OLA] = "450 greylisted"
+    sender = EmailSender(email(mail.port, to=(OLA, KARI)))
+    for number in range(6):
+        with pytest.raises(SendError):
+            sender.send(letter(key=f"key-{number}"))
+    assert ["key-3", "key-4", "key-5"] == list(sender._settled)

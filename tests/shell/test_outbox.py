@@ -2,14 +2,16 @@
 
 import json
 import threading
+from random import Random
 
 from structlog.testing import capture_logs
 
 from condmon.journal import Reader
 from condmon.journal_file import SentLog
 from condmon.lane import GIVE_UP_S, LEASE_S, WAIT_ASKED_MAX_S, WAIT_MAX_S
+from condmon.outbox import Outbox
 from tests.fakes import FakeClock
-from tests.letters import NOW_US, alert, message
+from tests.letters import NOW_US, SITE, alert, message
 from tests.phones import HOUR_S, Phone, Shop, again, never, phone, shop
 from tests.waiting import until
 
@@ -277,6 +279,24 @@ def test_thread_outlives_trouble_with_the_store(tmp_path, monkeypatch):
     thread.join(5)
     assert not thread.is_alive()
     shop.close()
+
+
+def test_thread_starts_working_once_the_store_is_there(tmp_path, monkeypatch):
+    monkeypatch.setattr("condmon.outbox.TROUBLE_S", 0.05)
+    folder, one = tmp_path / "store", Phone()
+    outbox = Outbox(folder / "journal.db", [one], FakeClock(NOW_US), SITE, Random(7))
+    stop = threading.Event()
+    thread = threading.Thread(target=outbox.run, args=(stop,))
+    with capture_logs() as logs:
+        thread.start()
+        until(lambda: logs, 10, "the trouble is told")
+    assert "cannot be opened" in logs[0]["reason"]
+    made = Shop(folder, one)
+    made.write(alert(), message())
+    until(lambda: one.letters, 10, "the message is out")
+    stop.set()
+    thread.join(5)
+    made.close()
 
 
 def test_reader_sees_what_waits_and_why(shop, phone):
