@@ -14,7 +14,7 @@ from condmon.clock import Clock
 from condmon.config import load
 from condmon.engine.decode import Arrived, Decoder
 from condmon.engine.engine import Engine
-from condmon.engine.outputs import Alert, Message
+from condmon.engine.outputs import Alert
 from condmon.engine.records import SECOND_US, Beacon, Samples
 from condmon.journal import Reader
 from condmon.recorder import Recorder
