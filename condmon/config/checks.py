@@ -3,11 +3,10 @@
 import fnmatch
 import re
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 from condmon.config import values
 from condmon.config.keys import KEYS
-from condmon.config.table import Section, Wrong
+from condmon.config.table import Section
 from condmon.engine.settings import Adjust, Machine, OwnCheck, Urgency
 from condmon.engine.words import nearest, parse_duration
 
@@ -121,21 +120,10 @@ def _figures(section: Section, known: frozenset[str]) -> dict[str, float]:
             listed = ", ".join(sorted([*known, *KEYS["adjust.CHECK"]]))
             section.wrong(f"this check has no such figure{offer or '; it has: ' + listed}", key)
             continue
-        read = _seconds if key.endswith("_s") else values.number
-        value = section.take(key, read, None)
+        value = section.take(key, values.number, None)
         if value is not None:
             found[key] = value
     return found
-
-
-def _seconds(value: Any) -> float:
-    """Read a figure in seconds, given as a time with its unit."""
-    if isinstance(value, int | float) and not isinstance(value, bool) and value >= 0:
-        return values.number(value)
-    try:
-        return values.duration()(value)
-    except Wrong as wrong:
-        raise Wrong(f"{wrong} (or the bare number of seconds)") from wrong
 
 
 def _shipped() -> Mapping[str, frozenset[str]]:

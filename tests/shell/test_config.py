@@ -7,8 +7,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from condmon.check import findings
 from condmon.config import Broker, Config, Email, Store, Webhook, load
 from condmon.config.keys import KEYS
+from condmon.engine.engine import Engine
 from condmon.engine.roles import ROLES
 from condmon.engine.settings import Adjust, OwnCheck, Payload, Plan
 from condmon.errors import ConfigError
@@ -329,6 +331,33 @@ def test_any_bytes_are_a_configuration_or_told_in_words(tmp_path: Path, content:
         rows = list(config.warnings) or [str(file)]
     assert rows
     assert all(row.startswith(str(file)) and row.isprintable() for row in rows)
+
+
+PLAIN = EXAMPLE.read_text().splitlines()
+PLAIN_SET = [n for n, row in enumerate(PLAIN) if re.match(r"\w+ = ", row)]
+
+
+@settings(
+    max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(place=st.sampled_from(PLAIN_SET), value=ODD)
+def test_what_is_accepted_can_be_run(tmp_path: Path, place: int, value: str):
+    """A file that loads also makes an engine and a summary: nothing is found out only later."""
+    rows = list(PLAIN)
+    rows[place] = f"{rows[place].split('=')[0]}= {value}"
+    file = tmp_path / "any.toml"
+    file.write_text("\n".join(rows))
+    try:
+        config = load(file)
+    except ConfigError:
+        return
+    assert "summary" == list(findings(config))[-1]["kind"]
+    assert 0 == Engine(config.settings).now_us
+
+
+def test_a_file_too_large_to_be_one_is_told(read):
+    with pytest.raises(ConfigError, match="larger than 1000000 bytes"):
+        read("#" * 1_000_001)
 
 
 @pytest.mark.parametrize("text", ["[" * 5000, "a = " + "[" * 5000, "a = " + "{a=" * 3000])
