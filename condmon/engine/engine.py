@@ -158,8 +158,12 @@ class Engine:
             )
             placed += _cut_by_epoch(whole, taken.at_us, epoch)
         live = mark & (rec.LATE | rec.REPEAT) == 0
-        usable = (taken.quality == rec.GOOD) | (taken.quality == rec.NODATA)
-        value = np.where(taken.quality == rec.GOOD, taken.value, np.nan)
+        good = taken.quality == rec.GOOD    # an odd date beside a good value is no bad value
+        good |= (taken.quality == rec.SUSPECT) & (taken.reason == 0) & (
+            mark & rec.TIME_UNREADABLE > 0
+        )
+        usable = good | (taken.quality == rec.NODATA)
+        value = np.where(good, taken.value, np.nan)
         watch, column = self._watch_of[run.signal], self._column_of[run.signal]
         for i in np.unique(watch[live]).tolist():
             rows = np.flatnonzero(live & (watch == i))

@@ -1,11 +1,12 @@
 """Sensors that are silent, or that send only what cannot be used: the sensor, not the machine.
 
 A signal is missed after its `stale_after`, counted from when condmon began to watch and, for a
-sensor fed by the machine, from when its feed came on: what is silent on purpose is not missed. One
-alert a machine lists them all, so that a dead gateway is one message.
+sensor fed by the machine, from when its feed came on: what is silent on purpose is not missed.
+What goes silent within the same two minutes is one alert, so that a dead gateway is one message;
+what goes silent later is another one, so that a sensor known to be broken hides nothing.
 """
 
-from typing import Any, Self
+from typing import Any, ClassVar, Self
 
 import numpy as np
 
@@ -14,62 +15,153 @@ from condmon.engine.block import Block
 from condmon.engine.checks.base import LOCKOUT, Check, Said
 from condmon.engine.expression import Pair
 from condmon.engine.records import F64, I64, Flags
-from condmon.engine.settings import Machine, Settings
+from condmon.engine.settings import Machine, Settings, Signal
 from condmon.engine.words import span
 
+GROUPS = 4
+"""Alerts of one kind that a machine can have at a time; the last one takes all that is left."""
+TOGETHER_S = 120
+NONE = -1
 
-class _Sensors(Check):
-    """What both have in common: which signals are due, and the list of those that fail."""
 
-    def __init__(self, settings: Settings, machine: Machine) -> None:
-        kept = tuple(s for s in machine.signals if s.stale_after_s is not None)
-        super().__init__(settings, machine, kept)
+class Failing:
+    """Which signals of a machine fail, and in which group each does; shared by its group checks.
+
+    Carries for each feed how long it has been on, and for each signal its group.
+    """
+
+    def __init__(self, machine: Machine, *, unusable: bool) -> None:
+        self.signals = tuple(s for s in machine.signals if s.stale_after_s is not None)
+        self._unusable = unusable
         place = {s.name: i for i, s in enumerate(machine.signals)}
-        self._columns = np.array([place[s.name] for s in kept], np.int64)
-        self._limit = np.array([s.stale_after_s or 0.0 for s in kept])
-        feeds = sorted({s.fed_by for s in kept if s.fed_by})
-        self._feeds = dict.fromkeys(feeds, 0)  # seconds the feed has been on
-        self._fed = [s.fed_by for s in kept]
-        self._failing: Flags = np.zeros((1, len(kept)), bool)
-        self._silence: F64 = np.zeros((1, len(kept)))
+        self._columns = np.array([place[s.name] for s in self.signals], np.int64)
+        self._limit = np.array([s.stale_after_s or 0.0 for s in self.signals])
+        self._feeds = {str(s.fed_by): 0 for s in self.signals if s.fed_by}
+        self._group = np.full(len(self.signals), NONE, np.int64)
+        self._opened = np.full(GROUPS, -(2**40), np.int64)     # tick of each group's first member
+        self._block: Block | None = None
+        self.silence: F64 = np.empty((0, 0))
+        self.members: list[tuple[int, Flags, I64]] = []        # (row, failing, group) from there on
 
-    @classmethod
-    def make(cls, settings: Settings, machine: Machine) -> list[Self] | str:
-        """One check a machine that has a signal which should be heard again and again."""
-        return (
-            [cls(settings, machine)]
-            if any(s.stale_after_s is not None for s in machine.signals)
-            else ""
-        )
+    def push(self, block: Block) -> None:
+        """Work a block through, once for all groups."""
+        if self._block is block:
+            return
+        self._block = block
+        due = self._due_s(block).astype(np.float64)
+        heard, age = block.heard_s[:, self._columns], block.age_s[:, self._columns]
+        if self._unusable:
+            self.silence = np.minimum(age, due)
+            failing = (heard <= self._limit) & (self.silence > self._limit)
+        else:
+            self.silence = np.minimum(heard, due)
+            failing = self.silence > self._limit
+        changed = np.flatnonzero(np.any(failing[1:] != failing[:-1], axis=1)) + 1
+        self.members = []
+        for row in [0, *changed.tolist()]:
+            self._sort(block.first + row, failing[row])
+            self.members.append((row, failing[row], self._group.copy()))
 
-    def due_s(self, block: Block) -> I64:
+    def _due_s(self, block: Block) -> I64:
         """For how many seconds each signal could have been heard, (n, signals)."""
         due = np.repeat(block.watch_s[:, None], len(self.signals), axis=1)
         for name in self._feeds:
             on = logic.from_state(block.value_of(name))
             length, self._feeds[name] = rolling.runs(on, 0 if block.blind_s else self._feeds[name])
-            for i, fed in enumerate(self._fed):
-                if fed == name:
+            for i, signal in enumerate(self.signals):
+                if signal.fed_by == name:
                     due[:, i] = np.minimum(due[:, i], length)
         return due
 
-    def _pair(self, block: Block) -> Pair:
-        on = logic.truth(np.any(self._failing, axis=1).reshape(-1), np.ones(block.n, bool))
-        return Pair(on, on)
+    def _sort(self, tick: int, failing: Flags) -> None:
+        """Put newly failing signals into a group; a group of which nothing fails is dissolved."""
+        for group in range(GROUPS):
+            mine = self._group == group
+            if not np.any(mine & failing):
+                self._group[mine] = NONE
+        new = failing & (self._group == NONE)
+        if not new.any():
+            return
+        used = [group for group in range(GROUPS) if np.any(self._group == group)]
+        young = [group for group in used if tick - self._opened[group] <= TOGETHER_S]
+        free = [group for group in range(GROUPS) if group not in used]
+        group = young[0] if young else free[0] if free else GROUPS - 1
+        if group not in used:
+            self._opened[group] = tick
+        self._group[new] = group
 
-    def _list(self, row: int) -> list[str]:
-        return [s.label() for s, bad in zip(self.signals, self._failing[row], strict=True) if bad]
+    def column(self, block: Block, group: int) -> logic.Truth:
+        """Whether anything in a group fails, at each tick."""
+        out = np.zeros(block.n, bool)
+        for row, failing, of in self.members:
+            out[row:] = np.any(failing & (of == group))
+        return logic.truth(out, np.ones(block.n, bool))
 
-    def _names(self, row: int) -> tuple[str, ...]:
-        return tuple(s.name for s, bad in zip(self.signals, self._failing[row], strict=True) if bad)
+    def at(self, row: int, group: int) -> tuple[tuple[Signal, ...], float]:
+        """The failing signals of a group at a row, and for how long the longest has."""
+        _, failing, of = next(m for m in reversed(self.members) if m[0] <= row)
+        mine = np.flatnonzero(failing & (of == group))
+        return tuple(self.signals[i] for i in mine), float(self.silence[row, mine].max())
 
     def state(self) -> dict[str, Any]:
         """What has to survive a restart."""
-        return {"feeds": self._feeds}
+        return {"feeds": self._feeds, "group": self._group, "opened": self._opened}
 
     def load(self, state: dict[str, Any]) -> None:
         """Take up a saved state."""
-        self._feeds = state["feeds"]
+        self._feeds, self._group = state["feeds"], state["group"]
+        self._opened = state["opened"]
+
+
+class _Sensors(Check):
+    """One group of failing signals."""
+
+    unusable: ClassVar[bool]
+    urgency = "today"
+    hold_s = 60.0
+    release_s = 60.0
+
+    def __init__(self, settings: Settings, machine: Machine, failing: Failing, group: int) -> None:
+        super().__init__(settings, machine, failing.signals, str(group + 1) if group else "")
+        self._failing, self._group = failing, group
+
+    @classmethod
+    def make(cls, settings: Settings, machine: Machine) -> list[Self] | str:
+        """The groups of a machine that has a signal which should be heard again and again."""
+        failing = Failing(machine, unusable=cls.unusable)
+        if not failing.signals:
+            return ""
+        return [cls(settings, machine, failing, group) for group in range(GROUPS)]
+
+    def push(self, block: Block) -> Pair:
+        """True while any signal of the group fails."""
+        self._failing.push(block)
+        on = self._failing.column(block, self._group)
+        return Pair(on, on)
+
+    def state(self) -> dict[str, Any]:
+        """What has to survive a restart; the first group keeps it for all."""
+        return {} if self._group else self._failing.state()
+
+    def load(self, state: dict[str, Any]) -> None:
+        """Take up a saved state."""
+        if not self._group:
+            self._failing.load(state)
+
+    def say(self, block: Block, row: int, since: int) -> Said:
+        """Which signals, and for how long."""
+        found, longest = self._failing.at(row, self._group)
+        names = [s.label() for s in found]
+        listed = ", ".join(names[:8]) + (f" and {len(names) - 8} more" if len(names) > 8 else "")
+        state = "unusable" if self.unusable else "silent"
+        title = f"{len(names)} sensors {state}" if len(names) > 1 else f"{names[0]} {state}"
+        return Said(self._sentence(listed, longest, len(names)),
+                    "The checks that need it stay blind until it is back.",
+                    {"signals": len(names), "seconds": longest}, title,
+                    tuple(s.name for s in found))
+
+    def _sentence(self, listed: str, longest_s: float, number: int) -> str:
+        raise NotImplementedError
 
 
 class SensorSilent(_Sensors):
@@ -77,9 +169,7 @@ class SensorSilent(_Sensors):
 
     id = "sensor-silent"
     sees = "a signal that has stopped arriving although its machine is on"
-    urgency = "today"
-    hold_s = 60.0
-    release_s = 60.0
+    unusable = False
     title = "sensor silent"
     why = "What condmon cannot hear it cannot watch: checks that need this signal are blind."
     look_first = (
@@ -89,29 +179,11 @@ class SensorSilent(_Sensors):
     )
     caution = LOCKOUT
 
-    def push(self, block: Block) -> Pair:
-        """True while any signal is overdue."""
-        heard, due = block.heard_s[:, self._columns], self.due_s(block)
-        self._silence = np.minimum(heard, due.astype(np.float64))
-        self._failing = self._silence > self._limit
-        return self._pair(block)
-
-    def say(self, block: Block, row: int, since: int) -> Said:
-        """Which signals, and for how long."""
-        found, longest = self._list(row), float(self._silence[row].max())
-        many = len(found) > 3
-        listed = ", ".join(found[:8]) + (f" and {len(found) - 8} more" if len(found) > 8 else "")
-        what = f"Nothing has come from {listed} for {span(longest)}."
-        if many:
+    def _sentence(self, listed: str, longest_s: float, number: int) -> str:
+        what = f"Nothing has come from {listed} for {span(longest_s)}."
+        if number > 3:
             what += " So many at once: look at what they share, a gateway, a switch, a supply."
-        title = f"{len(found)} sensors silent" if len(found) > 1 else f"{found[0]} silent"
-        return Said(
-            what,
-            "The checks that need it stay blind until it is back.",
-            {"signals": len(found), "silent_s": longest},
-            title,
-            self._names(row),
-        )
+        return what
 
 
 class SensorUnusable(_Sensors):
@@ -119,9 +191,7 @@ class SensorUnusable(_Sensors):
 
     id = "sensor-unusable"
     sees = "a signal that sends only faulty, impossible or unreadable values"
-    urgency = "today"
-    hold_s = 60.0
-    release_s = 60.0
+    unusable = True
     title = "sensor sends nothing usable"
     why = "It looks alive and tells nothing: checks that need this signal are blind."
     look_first = (
@@ -131,26 +201,6 @@ class SensorUnusable(_Sensors):
     )
     caution = LOCKOUT
 
-    def push(self, block: Block) -> Pair:
-        """True while a signal is heard but has given nothing usable for too long."""
-        due = self.due_s(block).astype(np.float64)
-        heard, age = block.heard_s[:, self._columns], block.age_s[:, self._columns]
-        self._silence = np.minimum(age, due)
-        self._failing = (heard <= self._limit) & (self._silence > self._limit)
-        return self._pair(block)
-
-    def say(self, block: Block, row: int, since: int) -> Said:
-        """Which signals, and for how long."""
-        found, longest = self._list(row), float(self._silence[row].max())
-        what = (
-            f"{', '.join(found[:8])}: readings arrive, but none has been usable "
-            f"for {span(longest)}. This speaks of the sensor, not of the machine."
-        )
-        title = f"{len(found)} sensors unusable" if len(found) > 1 else f"{found[0]} unusable"
-        return Said(
-            what,
-            "The checks that need it stay blind until it is mended.",
-            {"signals": len(found), "unusable_s": longest},
-            title,
-            self._names(row),
-        )
+    def _sentence(self, listed: str, longest_s: float, number: int) -> str:
+        return (f"{listed}: readings arrive, but none has been usable for {span(longest_s)}. "
+                "This speaks of the sensor, not of the machine.")
