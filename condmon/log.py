@@ -4,11 +4,13 @@ Event names are constant phrases, facts are keys. There is never a line per mess
 manager keeps the files.
 """
 
+import contextlib
+import json
 import logging
 import sys
 import threading
 from collections.abc import Callable
-from typing import Any, BinaryIO
+from typing import Any, BinaryIO, cast
 
 import orjson
 import structlog
@@ -29,7 +31,9 @@ def set_up(stream: BinaryIO | None = None, level: int = logging.INFO) -> None:
             structlog.processors.JSONRenderer(serializer=_line),
         ],
         wrapper_class=structlog.make_filtering_bound_logger(level),
-        logger_factory=structlog.BytesLoggerFactory(stream or sys.stdout.buffer),
+        logger_factory=structlog.BytesLoggerFactory(
+            cast("BinaryIO", _Lenient(stream or sys.stdout.buffer))
+        ),
         cache_logger_on_first_use=True,
     )
 
@@ -40,8 +44,26 @@ def get(module: str) -> FilteringBoundLogger:
     return logger
 
 
+class _Lenient:
+    """A stream whose refusals are lost: a full log disk must not stop the watch."""
+
+    def __init__(self, stream: BinaryIO) -> None:
+        self._stream = stream
+
+    def write(self, line: bytes) -> None:
+        with contextlib.suppress(OSError, ValueError):  # full, broken or closed
+            self._stream.write(line)
+
+    def flush(self) -> None:
+        with contextlib.suppress(OSError, ValueError):
+            self._stream.flush()
+
+
 def _line(event: EventDict, **_: Any) -> bytes:
-    return orjson.dumps(event, default=str, option=orjson.OPT_NON_STR_KEYS)
+    try:
+        return orjson.dumps(event, default=str, option=orjson.OPT_NON_STR_KEYS)
+    except TypeError:  # numbers over 64 bits, half characters: slower, but it can
+        return json.dumps(event, default=str, skipkeys=True).encode()
 
 
 def _exceptions_in_words(_: WrappedLogger, __: str, event: EventDict) -> EventDict:

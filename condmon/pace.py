@@ -16,14 +16,22 @@ QUIET_S = 0.5  # so long without a message: there was no more waiting
 CATCH_UP_S = 60.0  # longer it must not take
 OWN_TIME_WITHIN_S = 2.0  # by then a backlog has shown a time of its own, or has none
 AHEAD_US = 5 * SECOND_US  # a source further ahead than this has a wrong clock
-CAUGHT_UP_US = 2 * SECOND_US
 
 
 class Pace:
-    """Decides each beacon. Begins by waiting for the link, as after every start."""
+    """Decides each beacon. Begins by waiting for the link, as after every start.
 
-    def __init__(self, clock: Clock) -> None:
+    Parameters
+    ----------
+    clock : Clock
+        What time it is.
+    lateness_s : float
+        How long a second stays open: what is no older than this need not be waited for.
+    """
+
+    def __init__(self, clock: Clock, lateness_s: float) -> None:
         self._clock = clock
+        self._near_us = round(lateness_s * SECOND_US)
         self._state = "waiting"
         self._since_s = self._heard_s = clock.monotonic_s()
         self._reached_us: int | None = None
@@ -67,7 +75,7 @@ class Pace:
             return True
         if self._reached_us is None:
             return now_s - self._since_s >= OWN_TIME_WITHIN_S
-        return self._reached_us >= now_us - CAUGHT_UP_US
+        return self._reached_us >= now_us - self._near_us
 
 
 def _newest_own(records: Sequence[Record]) -> int | None:

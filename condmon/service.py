@@ -118,7 +118,7 @@ class Service:
             target=self._outbox.run, args=(self._stopping,), name="outbox", daemon=True
         )
         self._jobs = Jobs()
-        self._pace = Pace(clock)
+        self._pace = Pace(clock, settings.lateness_s)
         self._beacon_s = self._snapshot_s = self._watchdog_s = clock.monotonic_s()
 
     def run(self, stop: threading.Event) -> None:
@@ -144,7 +144,7 @@ class Service:
         self._jobs.daily("snapshot", self._snapshot_asked.set, hour=0, minute=5)
         self._jobs.hourly("disk space", self._look_at_disk, minute=17)
         self._look_at_disk()
-        self._pace = Pace(self._clock)
+        self._pace = Pace(self._clock, self._config.settings.lateness_s)
         self._jobs.start()
         self._outbox_thread.start()
         self.mqtt.start()

@@ -231,7 +231,7 @@ def test_unreadable_snapshot_is_told_and_the_recordings_serve(shop):
     first = shop.service()
     shop.live(first, 8, 60.0)
     assert shop.alerts()
-    alerts, state = shop.alerts(), first.standing.engine.snapshot()
+    alerts = shop.alerts()
     shop.leave(first)
     db = sqlite3.connect(shop.store / "journal.db")
     with db:
