@@ -155,6 +155,11 @@ class Clock:
             self._anchor_ns, self._anchor_us = self._monotonic_ns(), wall_us
             return (self._now_us() - now_us) / 1e6
 
+    def not_before(self, at_us: int) -> None:
+        """Go on from this instant where the clock stands before it, as after a lost battery."""
+        with self._lock:
+            self._anchor_us += max(0, at_us - self._now_us())
+
     def _now_us(self) -> int:
         gone_ns = self._monotonic_ns() - self._anchor_ns
         gone_us = gone_ns // 1000 if self.speed == 1.0 else int(gone_ns * self.speed / 1000)

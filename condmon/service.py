@@ -39,6 +39,8 @@ MESSAGES_A_TURN = 2000
 BEACON_EVERY_S = 0.5  # while nothing comes in
 SNAPSHOT_EVERY_S = 600.0
 AWAY_US = 60_000_000
+DAY_US = 86_400_000_000
+PLAUSIBLE_US = 1_735_689_600_000_000  # 2025-01-01: a clock before this was never set
 OUTPUTS_KEPT_MAX = 20_000  # while the journal cannot be written
 WATCHDOG_EVERY_S = 5.0
 STOP_S = 1.0
@@ -132,15 +134,16 @@ class Service:
 
     def start(self) -> None:
         """Come up from what was recorded, then connect."""
-        now_us, before_us = self._clock.now_us(), self.journal.written_us()
+        before_us = self.journal.written_us()
         if self.journal.set_aside:
             _log.error(
                 "the journal was damaged and was set aside",
                 now_called=str(self.journal.set_aside),
                 meaning="it is filled again from the recordings",
             )
-        self.standing.come_up(now_us)
-        self._tell_of_absence(now_us, before_us)
+        self.standing.come_up(self._clock.now_us())
+        self._settle_clock()
+        self._tell_of_absence(self._clock.now_us(), before_us)
         self._jobs.daily("snapshot", self._snapshot_asked.set, hour=0, minute=5)
         self._jobs.hourly("disk space", self._look_at_disk, minute=17)
         self._look_at_disk()
@@ -285,16 +288,27 @@ class Service:
 
     # what condmon says of itself
 
+    def _settle_clock(self) -> None:
+        """Where this computer's clock is behind the last record, decide which of them is wrong."""
+        now_us, record_us = self._clock.now_us(), self.standing.now_us
+        if record_us - now_us > DAY_US and now_us > PLAUSIBLE_US:
+            meaning = "the clock was ahead when that was recorded; condmon begins anew from now"
+            self.standing.begin_anew(now_us)
+        elif record_us > now_us:
+            meaning = "the clock of this computer is behind; condmon goes on from the last record"
+            self._clock.not_before(record_us)
+        else:
+            return
+        _log.warning(
+            "clock is behind the last record",
+            last_record=rfc3339(record_us),
+            clock=rfc3339(now_us),
+            meaning=meaning,
+        )
+
     def _tell_of_absence(self, now_us: int, before_us: int) -> None:
         """First records of this run: where nobody watched, and that condmon is back."""
         before_us = self.standing.now_us or before_us
-        if before_us > now_us:
-            _log.warning(
-                "the clock of this computer is behind the last record",
-                last_record=rfc3339(before_us),
-                now=rfc3339(now_us),
-                meaning="time stands still for condmon until the clock has come there",
-            )
         if before_us and now_us - before_us > AWAY_US:
             self.inbox.put_action(Gap(now_us, before_us, now_us, "condmon was not running"))
         digest = self._config.settings.digest

@@ -87,8 +87,14 @@ class Standing:
             self._write(self.engine.open_alerts(), self._recorder.last_offset())
             self._silent_until = 0
         if changed:
-            self._close_foreign(now_us)
+            self._close_foreign(now_us, "the configuration was changed")
             self.keep_snapshot()
+
+    def begin_anew(self, now_us: int) -> None:
+        """Leave all state behind: what was recorded lies in a time that has not come yet."""
+        self.engine = Engine(self._settings)
+        self._close_foreign(now_us, "the clock was put back")
+        self.keep_snapshot()
 
     def push(self, records: list[Record], offset: int) -> list[Output]:
         """Outputs of one batch that the recorder has at `offset`."""
@@ -167,7 +173,7 @@ class Standing:
     def _push_recorded(self, offset: int, records: list[Record]) -> None:
         try:
             outputs = self.engine.push(records)
-        except Exception as error:  # noqa: BLE001
+        except Exception as error:
             raise _Fault(offset, error) from error
         if offset > self._silent_until:
             self._write(outputs, offset)
@@ -182,17 +188,19 @@ class Standing:
         except (orjson.JSONDecodeError, KeyError, TypeError):
             return False
 
-    def _close_foreign(self, now_us: int) -> None:
-        """End alerts of the former configuration that the present one does not know."""
+    def _close_foreign(self, now_us: int, why: str) -> None:
+        """End alerts in the journal that the engine does not know."""
         present = {alert.id for alert in self.engine.open_alerts()}
         over = [alert for alert in self._journal.alerts(open_only=True) if alert.id not in present]
-        self._write([_ended(alert, now_us) for alert in over], self._recorder.last_offset())
+        ended = [_ended(alert, now_us, f"{why} while it was open") for alert in over]
+        self._write(ended, self._recorder.last_offset())
         if over:
             _log.warning(
-                "alerts of the former configuration were closed",
+                "open alerts of before were closed",
                 count=len(over),
-                meaning="the present configuration does not judge them; where the cause "
-                "is still there, its own checks will say so",
+                reason=why,
+                meaning="nobody judges them any more; where the cause is still there, it is "
+                "raised again",
             )
 
     # faults
@@ -246,7 +254,7 @@ def _times(record: Record) -> list[int]:
     return [int(arrived.min()), int(arrived.max())] if len(arrived) else []
 
 
-def _ended(alert: Alert, now_us: int) -> Alert:
+def _ended(alert: Alert, now_us: int, cause: str) -> Alert:
     return replace(
         alert,
         revision=alert.revision + 1,
@@ -254,5 +262,5 @@ def _ended(alert: Alert, now_us: int) -> Alert:
         ended_us=alert.ended_us or now_us,
         state="normal",
         judged=False,
-        cause=alert.cause or "the configuration was changed while it was open",
+        cause=alert.cause or cause,
     )

@@ -39,6 +39,10 @@ class FakeClock:
                 self._at_us += round(step_s * SECOND_US)
             return step_s
 
+    def not_before(self, at_us: int) -> None:
+        with self._lock:
+            self._at_us = max(self._at_us, at_us)
+
     def pass_s(self, seconds: float) -> None:
         """Let time pass."""
         with self._lock:

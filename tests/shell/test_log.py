@@ -2,6 +2,7 @@
 
 import io
 import logging
+from pathlib import Path
 
 import orjson
 import pytest
@@ -39,7 +40,7 @@ def test_facts_of_any_type_never_stop_a_line():
 
 
 def test_log_disk_that_is_full_does_not_stop_the_caller():
-    with open("/dev/full", "wb", buffering=0) as full:
+    with Path("/dev/full").open("wb", buffering=0) as full:
         log.set_up(full)
         log.get("x").error("nobody hears")
 

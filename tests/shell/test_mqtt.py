@@ -7,6 +7,7 @@ import subprocess
 import threading
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Self
 
 import paho.mqtt.client as paho
 import pytest
@@ -48,7 +49,7 @@ class Heard:
         self.links: list[Link] = []
         self.tickets: list[int] = []
 
-    def __enter__(self) -> "Heard":
+    def __enter__(self) -> Self:
         self.mqtt.start()
         return self
 
@@ -286,6 +287,40 @@ def test_thread_that_died_is_started_again_by_the_watchdog(mosquitto):
     assert "mqtt thread started again" in [line["event"] for line in lines]
 
 
+class HangingClock(FakeClock):
+    """A clock that hangs when a message arrives, until it is let go."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.go_on, self.hangs = threading.Event(), threading.Event()
+
+    def now_us(self) -> int:
+        if self.fail_next and threading.current_thread().name == "mqtt":
+            self.fail_next -= 1
+            self.hangs.set()
+            self.go_on.wait(20)
+        return super().now_us()
+
+
+def test_thread_that_hangs_is_replaced_and_its_late_message_is_not_acknowledged(mosquitto):
+    clock = HangingClock()
+    with Heard(broker_of(mosquitto), clock) as heard, logged():
+        heard.until_up()
+        clock.fail_next = 1
+        publish(mosquitto, [b"stuck"])
+        assert clock.hangs.wait(10)
+        clock.pass_s(91)
+        heard.mqtt.look()
+        heard.until_heard(1)
+        assert 1 == heard.mqtt.counts.restarts
+        clock.go_on.set()
+        heard.mqtt.acknowledge(heard.tickets)
+        until(lambda: heard.mqtt.counts.acknowledged == 1, 10)
+        publish(mosquitto, [b"next"])
+        until(lambda: heard.take() is not None and b"next" in heard.payloads(), 10)
+    assert {b"stuck", b"next"} == set(heard.payloads())
+
+
 def test_wrong_password_is_told_in_words_and_a_new_one_is_read_from_the_file(tmp_path):
     words = tmp_path / "passwords"
     words.touch(mode=0o600)
@@ -432,6 +467,6 @@ def test_missing_or_useless_certificate_files_are_named(tmp_path, papers):
 
 
 def test_plain_port_spoken_to_with_tls_is_told_in_words():
-    broker = Broker("h", 1, True, None, None, None, None, None, "c")  # noqa: FBT003
+    broker = Broker("h", 1, True, None, None, None, None, None, "c")
     ending = cannot_connect(ssl.SSLError(1, "wrong version number"), broker)
     assert "perhaps the port is not the TLS one" in ending.words

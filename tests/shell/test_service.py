@@ -19,7 +19,7 @@ from condmon.clock import Clock
 from condmon.config import load
 from condmon.engine.decode import Arrived
 from condmon.engine.engine import Engine
-from condmon.engine.outputs import Output
+from condmon.engine.outputs import Alert, Entry, Output
 from condmon.engine.records import SECOND_US, Beacon, Gap, Record, Samples, Started
 from condmon.errors import StoreError
 from condmon.journal import Reader
@@ -188,6 +188,43 @@ def test_clock_put_back_is_told_and_own_time_goes_on(shop):
     assert [text for text in shop.texts("action") if "was put 3600 s back" in text]
 
 
+def test_live_run_equals_its_recording_pushed_again(shop):
+    service = shop.service()
+    for value in (40.0, 60.0, 40.0, 61.0):
+        shop.live(service, 7, value)
+    engine, alerts, entries = Engine(service.standing.engine.settings), {}, {}
+    for _, records in service.recorder.read(0):
+        for output in engine.push(records):
+            if isinstance(output, Alert):
+                alerts[output.id] = output
+            elif isinstance(output, Entry):
+                entries[output.id] = output
+    with Reader(shop.store) as reader:
+        assert {alert.id: alert for alert in reader.alerts(open_only=False)} == alerts
+        assert {entry.id: entry for entry in reader.entries(1000)} == entries
+    assert 2 <= len(alerts)
+
+
+def test_journal_that_cannot_be_written_is_told_once_and_gets_all_of_it_later(shop, monkeypatch):
+    service = shop.service()
+    shop.live(service, 3, 40.0)
+    write, full = service.journal.write, True
+
+    def refused(*words: object) -> None:
+        if full:
+            raise StoreError("cannot write the journal: no room")
+        write(*words)
+
+    monkeypatch.setattr(service.journal, "write", refused)
+    with structlog.testing.capture_logs() as lines:
+        shop.live(service, 8, 60.0)
+    assert [] == shop.alerts()
+    assert 1 == len([line for line in lines if line["event"] == "the journal cannot be written"])
+    full = False
+    shop.live(service, 1, 60.0)
+    assert [True] == [is_open for *_, is_open in shop.alerts()]
+
+
 # coming up again
 
 
@@ -274,9 +311,37 @@ def test_alert_whose_check_left_the_configuration_is_closed(shop):
     with structlog.testing.capture_logs() as lines:
         second = shop.service()
     assert [False] == [is_open for *_, is_open in shop.alerts()]
-    assert "alerts of the former configuration were closed" in [line["event"] for line in lines]
+    assert "open alerts of before were closed" in [line["event"] for line in lines]
     shop.live(second, 3, 60.0)
     assert [False] == [is_open for *_, is_open in shop.alerts()]
+
+
+@pytest.mark.parametrize("back_s", [90, 3600, 56 * 365 * 86400])
+def test_clock_that_lost_its_time_goes_on_from_the_last_record(shop, back_s):
+    first = shop.service()
+    shop.live(first, 8, 60.0)
+    alerts, last_us = shop.alerts(), first.standing.now_us
+    shop.leave(first)
+    shop.clock._at_us -= back_s * SECOND_US
+    second = shop.service()
+    shop.live(second, 3, 60.0)
+    assert alerts == shop.alerts()
+    assert 0 < second.standing.now_us - last_us < 60 * SECOND_US
+
+
+def test_record_of_a_clock_that_was_ten_years_ahead_is_left_behind(shop):
+    shop.clock.pass_s(10 * 365 * 86400)
+    first = shop.service()
+    shop.live(first, 8, 60.0)
+    shop.leave(first)
+    shop.clock._at_us -= 10 * 365 * 86400 * SECOND_US
+    second = shop.service()
+    assert [False] == [is_open for *_, is_open in shop.alerts()]
+    shop.live(second, 8, 60.0)
+    assert [True, False] == [is_open for *_, is_open in sorted(shop.alerts(), key=lambda a: a[1])]
+    now_us = second.standing.now_us
+    shop.abandon(second)
+    assert now_us == shop.service().standing.now_us
 
 
 class BrittleEngine(Engine):
