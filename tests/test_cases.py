@@ -13,7 +13,7 @@ REMIND = '[plan.today]\nremind_after = ["15 min", "1 h"]'
 EXTRA = {"O07-chatter-and-ack": REMIND}
 
 SHELL = "a fault of disk, network or store: no alert of the engine is at stake here"
-LATER = {   # cases whose alert waits for a check or a model that is not shipped yet
+LATER = {  # cases whose alert waits for a check or a model that is not shipped yet
     "M06-bearing-weeks": "trend of the heat a speed explains",
     "M07-after-crash": "hard stop and thermal residual",
     "M14-axis-vs-siblings": "sibling comparison of axes",
@@ -21,8 +21,9 @@ LATER = {   # cases whose alert waits for a check or a model that is not shipped
     "M17-compressor-cycling": "night load share of the compressor",
     "P14-condition-words": "condition words of a control",
 }
-BY_SHELL = {   # the engine's part passes with silence; the rest needs real servers
-    "O02-disk-full-readonly": SHELL, "O04-store-down-hours": SHELL,
+BY_SHELL = {  # the engine's part passes with silence; the rest needs real servers
+    "O02-disk-full-readonly": SHELL,
+    "O04-store-down-hours": SHELL,
     "O10-expired-credentials": SHELL,
 }
 
@@ -57,8 +58,10 @@ def test_case_lines_become_the_values_and_qualities_listed(case, tmp_path, reque
 
 
 def _rows(samples: Samples) -> list[tuple[float | None, str]]:
-    return [(v if q == GOOD else None, QUALITIES[q])
-            for v, q in zip(samples.value.tolist(), samples.quality.tolist(), strict=True)]
+    return [
+        (v if q == GOOD else None, QUALITIES[q])
+        for v, q in zip(samples.value.tolist(), samples.quality.tolist(), strict=True)
+    ]
 
 
 def _fits(want: dict[str, Any], got: list[tuple[float | None, str]]) -> bool:
@@ -74,6 +77,6 @@ def _fits(want: dict[str, Any], got: list[tuple[float | None, str]]) -> bool:
         able = want["value"] is None or "null" in text or "delta" in text or "arrival" in text
         return able and (quality in allowed or "null" in text)
     if "delta" in text:
-        return True      # raw values; the steps are tested in tests/engine/test_counters.py
+        return True  # raw values; the steps are tested in tests/engine/test_counters.py
     number = re.match(r"-?\d+(\.\d+)?", text)
     return number is not None and abs(float(number[0]) - value) < 1e-9 and "good" in allowed

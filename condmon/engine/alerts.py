@@ -172,7 +172,7 @@ class Book:
     # people
 
     def act(self, action: Action, tick: int, out: Out) -> None:
-        """Do what a person asked for; what cannot be done is told in the log and changes nothing."""
+        """Do what a person asked for; what cannot be done is told in the log."""
         alert = self.open.get(action.alert)
         match action.do, alert:
             case "note", _:

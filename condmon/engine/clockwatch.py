@@ -1,4 +1,4 @@
-"""The clock of one source: whether its own times can be believed, and which samples are repeats. Pure."""
+"""The clock of one source: are its own times to be believed, which samples are repeats. Pure."""
 
 from collections import deque
 from typing import Any

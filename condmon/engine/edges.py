@@ -1,4 +1,4 @@
-"""Edges of a switch, freed from bounce: an edge counts once the switch has stayed for `debounce`. Pure."""
+"""Edges of a switch without its bounce: one counts when the switch has stayed. Pure."""
 
 from typing import Any, NamedTuple
 

@@ -6,7 +6,7 @@ it closes bring).
 """
 
 from collections.abc import Sequence
-from itertools import groupby
+from itertools import groupby, pairwise
 from typing import Any, NamedTuple, Self
 
 import numpy as np
@@ -15,9 +15,9 @@ from condmon.engine import records as rec
 from condmon.engine.block import Readings
 from condmon.engine.checks.link_lost import LINK
 from condmon.engine.digest import Digest
-from condmon.engine.ids import short_id
 from condmon.engine.intake import Intake
-from condmon.engine.outputs import Alert, Entry, Judged, Output
+from condmon.engine.logwords import Event, entry_of
+from condmon.engine.outputs import Alert, Judged, Output
 from condmon.engine.records import (
     SECOND_US,
     Action,
@@ -25,16 +25,12 @@ from condmon.engine.records import (
     Beacon,
     Gap,
     Link,
-    ModelOn,
     Record,
     Samples,
-    Started,
-    Stray,
 )
 from condmon.engine.settings import CONDMON, Machine, Settings, Signal
 from condmon.engine.snapshot import SnapshotError, pack, unpack
 from condmon.engine.watch import Watch
-from condmon.engine.words import span
 
 Placed = tuple[tuple[int, ...], Output]
 """An output with its place in the order: (beacons before it, phase, ...)."""
@@ -94,6 +90,7 @@ class Engine:
                 out += self._stream(list(group))
             else:
                 for record in group:
+                    assert not isinstance(record, Samples | Beacon)
                     out += self._event(record)
         return out
 
@@ -158,9 +155,9 @@ class Engine:
             )
             placed += _cut_by_epoch(whole, taken.at_us, epoch)
         live = mark & (rec.LATE | rec.REPEAT) == 0
-        good = taken.quality == rec.GOOD    # an odd date beside a good value is no bad value
-        good |= (taken.quality == rec.SUSPECT) & (taken.reason == 0) & (
-            mark & rec.TIME_UNREADABLE > 0
+        good = taken.quality == rec.GOOD  # an odd date beside a good value is no bad value
+        good |= (
+            (taken.quality == rec.SUSPECT) & (taken.reason == 0) & (mark & rec.TIME_UNREADABLE > 0)
         )
         usable = good | (taken.quality == rec.NODATA)
         value = np.where(good, taken.value, np.nan)
@@ -186,69 +183,18 @@ class Engine:
 
     # everything else, one by one
 
-    def _event(self, record: Record) -> list[Output]:
-        at_us = record.at_us  # type: ignore[union-attr]
-        self._begin(at_us)
-        match record:
-            case Action():
-                watch = self._watch_for(record)
-                return [output for _, output in watch.act(record, self._tick)]
-            case Link():
-                return self._link(record)
-            case Gap():
-                for watch in self.watches:
-                    if record.machine in {None, watch.machine.id}:
-                        watch.ticks.doubt_counters()
-                lost = f", {record.lost} messages are known to be lost" if record.lost else ""
-                text = f"{record.reason}: nothing for {span((record.to_us - record.from_us) / 1e6)}"
-                return [
-                    self._say(
-                        "gap",
-                        at_us,
-                        text + lost,
-                        record.machine or CONDMON,
-                        from_us=record.from_us,
-                        to_us=record.to_us,
-                    )
-                ]
-            case Stray(topic=""):
-                return [
-                    self._say(
-                        "topic",
-                        at_us,
-                        "further topics that nobody configured are only counted from now on",
-                    )
-                ]
-            case Stray():
-                near = f"; it looks like {record.near}" if record.near else ""
-                return [
-                    self._say(
-                        "topic",
-                        at_us,
-                        f"heard a topic that nobody configured: {record.topic!a}{near}",
-                        topic=record.topic,
-                    )
-                ]
-            case Started():
-                word = "again after a stop" if record.restart else "for the first time"
-                return [
-                    self._say(
-                        "start",
-                        at_us,
-                        f"condmon {record.version} started {word}",
-                        settings=record.settings,
-                    )
-                ]
-            case ModelOn():
-                return [
-                    self._say(
-                        "model",
-                        at_us,
-                        f"model {record.model} {record.id} takes effect",
-                        record.machine,
-                    )
-                ]
-        return []
+    def _event(self, record: Action | Event) -> list[Output]:
+        self._begin(record.at_us)
+        if isinstance(record, Action):
+            watch = self._watch_for(record)
+            return [output for _, output in watch.act(record, self._tick)]
+        if isinstance(record, Link):
+            self._link(record)
+        elif isinstance(record, Gap):
+            for watch in self.watches:
+                if record.machine in {None, watch.machine.id}:
+                    watch.ticks.doubt_counters()
+        return [entry_of(record)]
 
     @property
     def _tick(self) -> int:
@@ -261,27 +207,13 @@ class Engine:
         named = [watch for watch in self.watches if watch.machine.id == action.machine]
         return named[0] if named else self.watches[-1]
 
-    def _link(self, record: Link) -> list[Output]:
-        assert self._open is not None
+    def _link(self, record: Link) -> None:
+        """The link is a state of condmon itself, and tells the machines whether anyone listens."""
         for watch in self.watches[:-1]:
             watch.ticks.link(up=record.up)
-        at_us = max(record.at_us, self._open * SECOND_US)
-        self.watches[-1].add(
-            Readings(
-                np.zeros(1, np.int64),
-                np.array([at_us], np.int64),
-                np.array([float(record.up)]),
-                np.ones(1, bool),
-            )
-        )
-        word = "up" if record.up else "down"
-        reason = f": {record.reason}" if record.reason else ""
-        return [self._say("link", record.at_us, f"link to the broker is {word}{reason}")]
-
-    def _say(
-        self, kind: str, at_us: int, text: str, machine: str = CONDMON, **facts: str | int
-    ) -> Entry:
-        return Entry(short_id(kind, machine, at_us, text), at_us, machine, kind, text, facts)
+        at_us = max(record.at_us, (self._open or 0) * SECOND_US)
+        zero, up = np.zeros(1, np.int64), np.array([float(record.up)])
+        self.watches[-1].add(Readings(zero, np.array([at_us], np.int64), up, np.ones(1, bool)))
 
     # looking in
 
@@ -370,6 +302,5 @@ def _cut_by_epoch(whole: Samples, at_us: rec.I64, epoch: rec.I64) -> list[Placed
     """Judged outputs, one for the samples between two beacons."""
     edges = [0, *(np.flatnonzero(np.diff(epoch)) + 1).tolist(), len(epoch)]
     return [
-        ((int(epoch[a]), 0, -1), Judged(at_us[a:b], whole.cut(a, b)))
-        for a, b in zip(edges[:-1], edges[1:], strict=True)
+        ((int(epoch[a]), 0, -1), Judged(at_us[a:b], whole.cut(a, b))) for a, b in pairwise(edges)
     ]

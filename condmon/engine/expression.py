@@ -29,7 +29,7 @@ class ExpressionError(ValueError):
 
 
 class Pair(NamedTuple):
-    """A condition twice: as written, and eased by the deadband (what an alert must leave to end)."""
+    """A condition twice: as written, and eased by the deadband (which an alert must leave)."""
 
     on: Truth
     stay: Truth

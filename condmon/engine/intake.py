@@ -1,9 +1,9 @@
-"""Intake: settles the time of each sample, marks repeats, judges whether its value is possible. Pure.
+"""Intake: settles the time of each sample, marks repeats, judges its value. Pure.
 
 Time. A source's own time is believed while it is near arrival. An older one is believed where we
-have a hole (a gateway hands over what it kept) or where it goes on from the newest; where we already
-have samples, or when it lags by the same amount for a while, or when it lies ahead, the source's
-clock is wrong: arrival counts and the sample is marked.
+have a hole (a gateway hands over what it kept) or where it goes on from the newest; where we
+already have samples, or when it lags by the same amount for a while, or when it lies ahead, the
+source's clock is wrong: arrival counts and the sample is marked.
 
 Value. Outside the range, a known fault code, or a jump that the thing cannot make: kept with its
 reason, out of every rule.

@@ -1,4 +1,4 @@
-"""Latch: turns a condition's columns into raised and ended. Counts ticks, never subtracts clocks. Pure.
+"""Latch: a condition's columns become raised and ended. It counts ticks. Pure.
 
 The hold is reached at the tick at which the condition has been true for `hold_s` seconds: true at
 400 s and at every tick up to 460 s reaches a hold of 60 s at 460 s. Unknown ticks neither count nor

@@ -1,4 +1,4 @@
-"""Outputs: what the engine says. The journal stores them, the outbox sends them, replay prints them.
+"""Outputs: what the engine says, for the journal, the outbox and replay.
 
 Pure. Every output has an id made from what it is about, so that doing the work twice (after a
 crash, in a replay) changes nothing: stores insert or ignore by id. Times are microseconds of UTC.

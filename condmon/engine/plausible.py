@@ -24,7 +24,7 @@ _POWER_ON = REASONS.index("power-on value of the sensor")
 
 
 class Plausible:
-    """Carried state per signal: the last good value, its time, and a jump waiting to be confirmed."""
+    """Carried per signal: last good value, its time, and a jump waiting to be confirmed."""
 
     def __init__(self, signals: tuple[Signal, ...]) -> None:
         number = np.array([s.kind in {"measure", "calibration"} for s in signals], bool)
@@ -92,10 +92,10 @@ class Plausible:
         """A jump is doubted until a second value confirms it, and allowed after a long silence."""
         last, candidate, step = self._last[one], self._candidate[one], self._step[one]
         fits = np.isnan(last) or abs(value - last) <= step
-        if not fits and at_us - self._last_us[one] <= JUMP_WITHIN_US:
-            if np.isnan(candidate) or abs(value - candidate) > step:
-                self._candidate[one] = value
-                return False
+        soon = at_us - self._last_us[one] <= JUMP_WITHIN_US
+        if not fits and soon and not abs(value - candidate) <= step:  # no candidate is NaN
+            self._candidate[one] = value
+            return False
         self._last[one], self._last_us[one], self._candidate[one] = value, at_us, np.nan
         return True
 

@@ -117,7 +117,7 @@ def _fixed(whole: Column) -> tuple[I64, I64]:
 
 
 def _sums(column: I64, seconds: int) -> I64:
-    """Exact sums of each window; shape (len - seconds + 1,). Wrap-around cancels in the difference."""
+    """Exact sums of each window, (len - seconds + 1,); wrap-around cancels in the difference."""
     total = np.concatenate([np.zeros(1, np.int64), np.add.accumulate(column)])
     out: I64 = total[seconds:] - total[:-seconds]
     return out

@@ -1,4 +1,4 @@
-"""State as plain bytes and back: JSON with numpy columns as base64, versioned, nothing executable."""
+"""State as plain bytes and back: JSON, columns as base64, versioned, nothing executable."""
 
 import base64
 import json

@@ -175,7 +175,7 @@ class Ticks:
         out = np.zeros((n, k))
         for column, counter in self._counters.items():
             rows = np.unique(row[(here.column == column) & here.usable & ~np.isnan(here.value)])
-            rows = rows[~np.isnan(value[rows, column])]     # "no value" came later in that second
+            rows = rows[~np.isnan(value[rows, column])]  # "no value" came later in that second
             out[rows, column], events = counter.push(rows, value[rows, column])
             for event in events:
                 self._tell_counter(first + event.row, column, event.kind, event.before, event.after)

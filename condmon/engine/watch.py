@@ -1,4 +1,4 @@
-"""One machine's way through the engine: ticks, duty, checks, alert book. Machines never mix. Pure."""
+"""One machine's way through the engine: ticks, duty, checks, alert book. Pure."""
 
 from typing import Any
 

@@ -44,8 +44,7 @@ def number(value: float, digits: int = 3) -> str:
         return "unknown"
     if abs(value) >= 1000:
         return f"{value:,.0f}"
-    text = f"{value:.{digits}g}" if abs(value) >= 0.01 or value == 0 else f"{value:.4f}"
-    return text
+    return f"{value:.{digits}g}" if abs(value) >= 0.01 or value == 0 else f"{value:.4f}"
 
 
 _SHOWN = {

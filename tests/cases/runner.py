@@ -92,8 +92,9 @@ def _beacons(now: int, at: int) -> Iterator[Beacon]:
 
 
 def _arrived(line: dict[str, Any], at: int) -> Arrived:
-    payload = base64.b64decode(line["payload_b64"]) if "payload_b64" in line \
-        else line["payload"].encode()
+    payload = (
+        base64.b64decode(line["payload_b64"]) if "payload_b64" in line else line["payload"].encode()
+    )
     return Arrived(at, line["topic"], payload, line.get("retain", False))
 
 

@@ -1,4 +1,4 @@
-"""The cases' shop as configuration: only the signals that a case carries, so that nothing is missed."""
+"""The cases' shop as configuration: only the signals that a case carries."""
 
 import json
 from pathlib import Path
@@ -19,8 +19,7 @@ SIGNALS = {
     "site/mill-1/air/pressure": ("air_pressure", 'role = "air_pressure"\nfed_by = "power"'),
     "site/mill-1/air/pressure-ma": ("air_loop", 'unit = "mA"\nrange = [3.8, 20.5]'),
     "site/mill-1/air/litres": ("air_volume", 'kind = "counter"\nunit = "L"\nwidth = 16'),
-    "site/mill-1/oil-air/pulse-count": (
-        "oil", 'role = "oil_pulses"\nwidth = 16\nevery = "480 s"'),
+    "site/mill-1/oil-air/pulse-count": ("oil", 'role = "oil_pulses"\nwidth = 16\nevery = "480 s"'),
     "site/mill-1/oil-air/uptime-ms": ("oil_uptime", 'kind = "counter"\nunit = "ms"\nwidth = 32'),
     "site/mill-1/chiller/outlet/temp": ("coolant_out", 'role = "coolant_supply_temperature"'),
     "site/mill-1/chiller/setpoint": ("coolant_set", 'role = "coolant_setpoint"'),
@@ -31,19 +30,28 @@ SIGNALS = {
     "site/mill-1/coolant/level": ("coolant_level", 'role = "coolant_level"'),
     "site/mill-1/coolant/pump": ("coolant_pump", 'role = "pump_running"'),
     "site/mill-1/run/state": (
-        "cycle", 'role = "cycle_running"\n'
-        'words = { on = ["active"], off = ["ready", "interrupted", "stopped"] }'),
+        "cycle",
+        'role = "cycle_running"\nwords = { on = ["active"], '
+        'off = ["ready", "interrupted", "stopped"] }',
+    ),
     "site/mill-1/run/cycle-count": ("parts", 'kind = "counter"\nunit = "1"'),
     "site/mill-1/axis-x/load": ("load_x", 'role = "axis_load"\naxis = "x"'),
     "site/mill-1/axis-y/load": ("load_y", 'role = "axis_load"\naxis = "y"'),
     "site/mill-1/axis-z/load": ("load_z", 'role = "axis_load"\naxis = "z"'),
-    "site/mill-1/probe/offset-um": ("probe", 'role = "probe_offset"\nunit = "um"\nrange = [-500, 500]'),
-    "site/shop/compressor/state": ("compressor_loaded", 'kind = "state"\n'
-                                   'words = { on = ["loaded"], off = ["unloaded"] }'),
-    "site/gateway-1/online": ("gateway", 'kind = "state"\n'
-                              'words = { on = ["online"], off = ["offline"] }'),
+    "site/mill-1/probe/offset-um": (
+        "probe",
+        'role = "probe_offset"\nunit = "um"\nrange = [-500, 500]',
+    ),
+    "site/shop/compressor/state": (
+        "compressor_loaded",
+        'kind = "state"\nwords = { on = ["loaded"], off = ["unloaded"] }',
+    ),
+    "site/gateway-1/online": (
+        "gateway",
+        'kind = "state"\nwords = { on = ["online"], off = ["offline"] }',
+    ),
 }
-CHECKS = {   # limits of signals.json that no shipped check stands for
+CHECKS = {  # limits of signals.json that no shipped check stands for
     "bearing_upper": ("upper-over-limit", "bearing_upper > 55", "60 s", 1.0),
     "bearing_lower": ("lower-over-limit", "bearing_lower > 55", "60 s", 1.0),
     "air_pressure": ("air-pressure-low", "air_pressure < 5", "10 s", 0.1),
@@ -52,9 +60,12 @@ CHECKS = {   # limits of signals.json that no shipped check stands for
 
 def configuration(topics: set[str], extra: str = "") -> str:
     """TOML for the topics a case carries; `extra` replaces or adds what a case needs."""
-    out = ['[site]\nname = "Case shop"\ntimezone = "UTC"\nunattended = ["Mon-Sun 20:00-06:00"]',
-           '[broker]\nurl = "mqtt://127.0.0.1:1883"', '[store]\npath = "store"',
-           '[[machine]]\nid = "mill-1"\nname = "Mill 1"']
+    out = [
+        '[site]\nname = "Case shop"\ntimezone = "UTC"\nunattended = ["Mon-Sun 20:00-06:00"]',
+        '[broker]\nurl = "mqtt://127.0.0.1:1883"',
+        '[store]\npath = "store"',
+        '[[machine]]\nid = "mill-1"\nname = "Mill 1"',
+    ]
     names, power = [], "site/mill-1/power/state" in topics
     for topic, (name, text) in [*SIGNALS.items(), *_zones(topics)]:
         if topic in topics:
@@ -63,9 +74,11 @@ def configuration(topics: set[str], extra: str = "") -> str:
             names.append(name)
     for name, (check, when, hold, deadband) in CHECKS.items():
         if name in names:
-            out.append(f'[[check]]\nid = "{check}"\nmachines = ["*"]\nwhen = "{when}"\n'
-                       f'hold = "{hold}"\ndeadband = {deadband}\nurgency = "today"\n'
-                       f'title = "{check}"\nwhy = "limit of the case"\nlook_first = ["the case"]')
+            out.append(
+                f'[[check]]\nid = "{check}"\nmachines = ["*"]\nwhen = "{when}"\n'
+                f'hold = "{hold}"\ndeadband = {deadband}\nurgency = "today"\n'
+                f'title = "{check}"\nwhy = "limit of the case"\nlook_first = ["the case"]'
+            )
     return "\n\n".join([*out, extra])
 
 

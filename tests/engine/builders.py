@@ -9,20 +9,40 @@ from condmon.clock import SiteCalendar
 from condmon.engine import records as rec
 from condmon.engine.engine import _joined
 from condmon.engine.records import (
-    SECOND_US, Action, Batch, Beacon, Gap, Link, Record, Samples, Stray,
+    SECOND_US,
+    Action,
+    Batch,
+    Beacon,
+    Gap,
+    Link,
+    Record,
+    Samples,
+    Stray,
 )
 from condmon.engine.roles import ROLES
 from condmon.engine.settings import Adjust, Machine, OwnCheck, Plan, Settings, Signal
 
-T0_US = 1_790_000_000 * SECOND_US      # 2026-09-21T14:13:20Z
+T0_US = 1_790_000_000 * SECOND_US  # 2026-09-21T14:13:20Z
 
 
 def signal(index: int, machine: str, name: str, role: str, **more: object) -> Signal:
     """A signal with what its role implies."""
     r = ROLES[role]
-    made = Signal(index, machine, name, f"pier/{machine}/{name}", r.kind, role, r.unit,
-                  range=r.range, step_max=r.step_max, stale_after_s=r.stale_after_s,
-                  debounce_s=r.debounce_s, words_on=r.words_on, words_off=r.words_off)
+    made = Signal(
+        index,
+        machine,
+        name,
+        f"pier/{machine}/{name}",
+        r.kind,
+        role,
+        r.unit,
+        range=r.range,
+        step_max=r.step_max,
+        stale_after_s=r.stale_after_s,
+        debounce_s=r.debounce_s,
+        words_on=r.words_on,
+        words_off=r.words_off,
+    )
     return replace(made, **more)  # type: ignore[arg-type]
 
 
@@ -40,16 +60,25 @@ PARTS: Sequence[tuple[str, str, dict[str, object]]] = (
     ("cycle", "cycle_running", {}),
 )
 OWN = OwnCheck(
-    "hot-and-fast", ("mill-*",), 'mean(bearing, "40 s") > 40 and highest(speed, "30 s") > 100 '
-    'or count_rises(not closed, "5 min") >= 3 or slope(bearing, "1 min") > 4 and held(power, "9 s") '
-    'or increase(oil, "2 min") > 40 or lowest(air, "20 s") > 30 or age(speed) > 35', 5.0, 7.0, 0.5)
+    "hot-and-fast",
+    ("mill-*",),
+    'mean(bearing, "40 s") > 40 and highest(speed, "30 s") > 100 '
+    'or count_rises(not closed, "5 min") >= 3 '
+    'or slope(bearing, "1 min") > 4 and held(power, "9 s") '
+    'or increase(oil, "2 min") > 40 or lowest(air, "20 s") > 30 or age(speed) > 35',
+    5.0,
+    7.0,
+    0.5,
+)
 
 
 def machine(name: str, start: int) -> Machine:
     """A machine that has every shipped check."""
     signals = tuple(signal(start + i, name, *part[:2], **part[2]) for i, part in enumerate(PARTS))
-    quick = {check: Adjust(hold_s=20.0, release_s=10.0) for check in (
-        "air-while-off", "bearing-near-trip", "sensor-silent")}
+    quick = {
+        check: Adjust(hold_s=20.0, release_s=10.0)
+        for check in ("air-while-off", "bearing-near-trip", "sensor-silent")
+    }
     quick["coolant-off-set-point"] = Adjust(hold_s=20.0, release_s=5.0, figures={"settle_min": 1.0})
     quick["unattended-stop"] = Adjust(hold_s=10.0, figures={"ran_min": 0.3})
     quick["coolant-falling"] = Adjust(hold_s=5.0, figures={"still_min": 0.2, "window_min": 1.0})
@@ -61,8 +90,16 @@ def shop(machines: int = 2) -> Settings:
     """Settings of a small shop; every hour is unattended so that its checks run."""
     made = [machine(f"mill-{i + 1}", i * len(PARTS)) for i in range(machines)]
     plans = {"now": Plan((60.0, 200.0), tell_end=True), "today": Plan((90.0,))}
-    return Settings("Pier", SiteCalendar("Europe/Oslo"), tuple(made), (OWN,), ((0, 10080),), plans,
-                    lateness_s=2.0, digest="test")
+    return Settings(
+        "Pier",
+        SiteCalendar("Europe/Oslo"),
+        tuple(made),
+        (OWN,),
+        ((0, 10080),),
+        plans,
+        lateness_s=2.0,
+        digest="test",
+    )
 
 
 def values(role: str, t: int, rng: np.random.Generator) -> float:
@@ -95,7 +132,9 @@ def stream(settings: Settings, seed: int, seconds: int = 900) -> list[Record]:
     period = rng.integers(1, 20, len(settings.signals))
     own = rng.random(len(settings.signals)) < 0.6
     quiet = sorted(rng.integers(0, seconds, 2).tolist())
-    skew = {int(rng.integers(len(settings.signals))): int(rng.integers(-90, 4000)) for _ in range(3)}
+    skew = {
+        int(rng.integers(len(settings.signals))): int(rng.integers(-90, 4000)) for _ in range(3)
+    }
     for sig in settings.signals:
         for t in range(int(rng.integers(period[sig.index])), seconds, int(period[sig.index])):
             if rng.random() < 0.05 or (quiet[0] <= t < quiet[1] and rng.random() < 0.5):
@@ -111,16 +150,21 @@ def stream(settings: Settings, seed: int, seconds: int = 900) -> list[Record]:
     return [_shifted(r, shift) if _at(r) > T0_US + jump * SECOND_US else r for r in made]
 
 
-def _sample(sig: Signal, t: int, seconds: int, rng: np.random.Generator, *, own: bool,
-            skew: dict[int, int]) -> list[tuple[int, Record]]:
+def _sample(
+    sig: Signal, t: int, seconds: int, rng: np.random.Generator, *, own: bool, skew: dict[int, int]
+) -> list[tuple[int, Record]]:
     at = T0_US + t * SECOND_US + int(rng.integers(SECOND_US))
-    lag = int(rng.exponential(0.3) * SECOND_US) if rng.random() < 0.97 \
+    lag = (
+        int(rng.exponential(0.3) * SECOND_US)
+        if rng.random() < 0.97
         else int(rng.integers(300) * SECOND_US)
-    own_us = at - (skew.get(sig.index, 0) * SECOND_US if t > seconds // 2 else 0) \
-        if own else rec.NO_TIME
+    )
+    own_us = (
+        at - (skew.get(sig.index, 0) * SECOND_US if t > seconds // 2 else 0) if own else rec.NO_TIME
+    )
     luck = rng.random()
     if sig.role == "air_flow" and 300 <= t < 600:
-        luck = 0.0          # a spell in which it sends nothing usable
+        luck = 0.0  # a spell in which it sends nothing usable
     value, quality, reason = values(sig.role or "", t, rng), rec.GOOD, 0
     if luck < 0.02:
         value, quality, reason = float("nan"), rec.BAD, 2
@@ -143,11 +187,14 @@ def _events(seconds: int, rng: np.random.Generator) -> list[tuple[int, Record]]:
     for _ in range(int(rng.integers(6))):
         at = T0_US + int(rng.integers(seconds * SECOND_US))
         made: list[Record] = [
-            Gap(at, at - SECOND_US, at, "a hole", machine="mill-1"), Link(at, up=False),
-            Link(at, up=True), Stray(at, "pier/what"),
+            Gap(at, at - SECOND_US, at, "a hole", machine="mill-1"),
+            Link(at, up=False),
+            Link(at, up=True),
+            Stray(at, "pier/what"),
             Action(at, "note", "kim", machine="mill-1", text="looked at it"),
             Action(at, "out_of_service", "kim", machine="mill-1", check="air-while-off"),
-            Action(at, "return_to_service", "kim", machine="mill-1", check="air-while-off")]
+            Action(at, "return_to_service", "kim", machine="mill-1", check="air-while-off"),
+        ]
         out.append((at, made[int(rng.integers(len(made)))]))
     return out
 

@@ -14,13 +14,33 @@ HOUR = 3600
 class Bench:
     """One machine with one check, air > 5; its air is set and time goes on."""
 
-    def __init__(self, urgency="today", plan=Plan(), hold_s=0.0):
-        mill = Machine("mill-1", "Mill 1", (signal(0, "mill-1", "air", "air_flow",
-                                                   stale_after_s=None),))
-        own = OwnCheck("windy", ("*",), "air > 5", hold_s, 0.0, 0.0, urgency, "too much air",
-                       "it blows", ("the valve", "the hose"), "ears")
-        self.engine = Engine(Settings("Pier", shop().calendar, (mill,), (own,),
-                                      plans={urgency: plan}, digest="x"))
+    def __init__(self, urgency="today", plan=None):
+        mill = Machine(
+            "mill-1", "Mill 1", (signal(0, "mill-1", "air", "air_flow", stale_after_s=None),)
+        )
+        own = OwnCheck(
+            "windy",
+            ("*",),
+            "air > 5",
+            0.0,
+            0.0,
+            0.0,
+            urgency,
+            "too much air",
+            "it blows",
+            ("the valve", "the hose"),
+            "ears",
+        )
+        self.engine = Engine(
+            Settings(
+                "Pier",
+                shop().calendar,
+                (mill,),
+                (own,),
+                plans={urgency: plan or Plan()},
+                digest="x",
+            )
+        )
         self.now = 0
         self.out = []
 
@@ -55,7 +75,10 @@ def test_raised_alert_carries_its_words_and_one_message():
     bench = Bench().air(1).air(9)
     assert "active_unacknowledged" == bench.alert.state
     assert ("windy", "too much air", "it blows") == (
-        bench.alert.check, bench.alert.title, bench.alert.why)
+        bench.alert.check,
+        bench.alert.title,
+        bench.alert.why,
+    )
     assert "air > 5 has held: air 9 L/min." == bench.alert.what
     assert [("raised", 0)] == bench.messages()
     message = next(o for o in bench.out if isinstance(o, Message))
@@ -101,14 +124,19 @@ def test_reminders_come_at_their_times_until_someone_acknowledges():
 
 def test_reminders_of_a_long_stretch_are_told_at_their_own_times():
     bench = Bench("now", Plan((60.0, 120.0))).air(9, 800)
-    times = [m.at_us - bench.alert.raised_us for m in bench.out
-             if isinstance(m, Message) and m.kind == "reminder"]
+    times = [
+        m.at_us - bench.alert.raised_us
+        for m in bench.out
+        if isinstance(m, Message) and m.kind == "reminder"
+    ]
     assert [60 * SECOND_US, 120 * SECOND_US] == times
 
 
 def test_end_is_told_only_where_the_plan_asks_for_it():
     assert [("raised", 0)] == Bench().air(9).air(1).messages()
-    assert [("raised", 0), ("ended", 0)] == Bench(plan=Plan((), tell_end=True)).air(9).air(1).messages()
+    assert [("raised", 0), ("ended", 0)] == Bench(plan=Plan((), tell_end=True)).air(9).air(
+        1
+    ).messages()
 
 
 def test_shelved_alert_comes_back_when_its_time_is_over():
@@ -144,7 +172,7 @@ def test_unshelving_by_hand_brings_it_back():
 def test_reminders_that_fell_into_a_shelving_are_not_made_up_for():
     bench = Bench("now", Plan((60.0, 120.0))).air(9)
     bench.act("shelve", until_us=T0_US + 600 * SECOND_US).go(700).go(700)
-    assert 2 == len(bench.messages())     # raised, and the word that it is still there
+    assert 2 == len(bench.messages())  # raised, and the word that it is still there
 
 
 def test_check_out_of_service_is_logged_and_tells_nobody():

@@ -26,7 +26,7 @@ def test_air_that_flows_after_power_off_is_told_ten_minutes_later(tmp_path):
 
 
 def test_missing_oil_is_told_after_three_missed_pulses_and_before_the_heat(tmp_path):
-    """M03: last pulse at 6963 s, 3 x 480 s later, long before 9600 s; over when it has stood for half an hour."""
+    """M03: last pulse at 6963 s, 3 x 480 s later, before 9600 s; over 30 min after the stop."""
     alert, at, _ = only_alert("M03-air-no-oil", tmp_path, "oil-missing")
     assert 6963 + 1440 == pytest.approx(at, abs=3)
     assert 12000 + 1800 == pytest.approx((alert.ended_us - alert.raised_us) / 1e6 + at, abs=90)
@@ -101,7 +101,10 @@ def test_every_shipped_check_has_its_words(check):
     assert check.look_first
     assert check.sees
     assert check.__module__.rpartition(".")[2] in {
-        check.id.replace("-", "_"), "sensors", "link_lost"}
+        check.id.replace("-", "_"),
+        "sensors",
+        "link_lost",
+    }
     assert check.__doc__.split(".")[0]
     assert SHIPPED[check.id] == frozenset(check.figures)
 

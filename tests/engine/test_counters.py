@@ -48,7 +48,7 @@ def test_steps_are_the_same_however_the_values_are_cut(cut):
     expected, _ = Counter(8).push(rows, values)
     counter, got = Counter(8), []
     for i in range(0, len(values), cut):
-        got += counter.push(rows[i: i + cut], values[i: i + cut])[0].tolist()
+        got += counter.push(rows[i : i + cut], values[i : i + cut])[0].tolist()
         again = Counter(8)
         again.load(counter.state())
         counter = again

@@ -7,7 +7,15 @@ from condmon.engine import records as rec
 from condmon.engine.engine import Engine
 from condmon.engine.outputs import Alert, Entry, Judged, Message
 from condmon.engine.records import (
-    NO_TIME, SECOND_US, Beacon, Gap, Link, ModelOn, Started, Stray, samples,
+    NO_TIME,
+    SECOND_US,
+    Beacon,
+    Gap,
+    Link,
+    ModelOn,
+    Started,
+    Stray,
+    samples,
 )
 from condmon.engine.settings import Machine, Settings
 from tests.engine.builders import T0_US, shop, signal
@@ -38,13 +46,14 @@ def test_second_is_closed_by_the_beacon_that_is_lateness_past_its_end():
     engine.push([row(0, 0.5, 7.0), Beacon(T0_US + int(2.9 * S))])
     assert 0 == engine.ticks_done
     engine.push([Beacon(T0_US + 3 * S)])
-    assert (2, 7.0) == (engine.ticks_done, held(engine))     # mill-1 and condmon itself
+    assert (2, 7.0) == (engine.ticks_done, held(engine))  # mill-1 and condmon itself
 
 
 def test_newest_by_own_time_wins_in_a_second_not_the_newest_arrival():
     engine = engine_of(air())
-    engine.push([row(0, 0.1, 1.0), row(0, 0.8, 5.0, 0.7), row(0, 0.9, 4.0, 0.2),
-                 Beacon(T0_US + 9 * S)])
+    engine.push(
+        [row(0, 0.1, 1.0), row(0, 0.8, 5.0, 0.7), row(0, 0.9, 4.0, 0.2), Beacon(T0_US + 9 * S)]
+    )
     assert 5.0 == held(engine)
 
 
@@ -78,7 +87,8 @@ def test_jump_of_the_beacon_is_not_walked_through_and_is_told_once():
     assert engine.ticks_done - before < 20
     told = [o for o in out if isinstance(o, Entry) and o.machine == "mill-1"]
     assert ["nothing was recorded for 11 d 13 h; what happened then is not known"] == [
-        e.text for e in told]
+        e.text for e in told
+    ]
     assert not [o for o in out if isinstance(o, Alert)]
 
 
@@ -95,7 +105,8 @@ def test_signals_are_not_missed_while_the_link_is_down():
     engine.push([row(0, 0, 1.0), Link(T0_US + S, up=False, reason="refused")])
     out = engine.push([Beacon(T0_US + s * S) for s in range(2, 700, 5)])
     assert ["condmon NOW: condmon has lost its broker and sees nothing"] == [
-        o.title for o in out if isinstance(o, Message)]
+        o.title for o in out if isinstance(o, Message)
+    ]
     engine.push([Link(T0_US + 700 * S, up=True)])
     out = engine.push([Beacon(T0_US + s * S) for s in range(700, 730, 5)])
     assert [] == [o for o in out if isinstance(o, Message)]
@@ -104,25 +115,47 @@ def test_signals_are_not_missed_while_the_link_is_down():
 def test_device_restart_makes_the_next_step_of_its_counters_unknown():
     oil = signal(0, "mill-1", "oil", "oil_pulses", width_bits=16)
     engine = engine_of(oil)
-    engine.push([row(0, 0, 10.0), Beacon(T0_US + 5 * S),
-                 Gap(T0_US + 5 * S, T0_US, T0_US + 5 * S, "restart", machine="mill-1")])
+    engine.push(
+        [
+            row(0, 0, 10.0),
+            Beacon(T0_US + 5 * S),
+            Gap(T0_US + 5 * S, T0_US, T0_US + 5 * S, "restart", machine="mill-1"),
+        ]
+    )
     out = engine.push([row(0, 6, 50.0), Beacon(T0_US + 20 * S)])
-    assert ["oil: the counter may have restarted in between; this step cannot be told (10 to 50)"] \
-        == [o.text for o in out if isinstance(o, Entry)]
+    assert [
+        "oil: the counter may have restarted in between; this step cannot be told (10 to 50)"
+    ] == [o.text for o in out if isinstance(o, Entry)]
 
 
-@pytest.mark.parametrize(("record", "kind", "words"), [
-    (Gap(T0_US, T0_US - 90 * S, T0_US, "condmon was away", 7), "gap",
-     "condmon was away: nothing for 90 s, 7 messages are known to be lost"),
-    (Link(T0_US, up=True), "link", "link to the broker is up"),
-    (Stray(T0_US, "pier/\u2028x", "pier/x"), "topic",
-     "heard a topic that nobody configured: 'pier/\\u2028x'; it looks like pier/x"),
-    (Stray(T0_US, ""), "topic",
-     "further topics that nobody configured are only counted from now on"),
-    (Started(T0_US, "1.0", "ab"), "start", "condmon 1.0 started for the first time"),
-    (Started(T0_US, "1.0", "ab", restart=True), "start", "condmon 1.0 started again after a stop"),
-    (ModelOn(T0_US, "mill-1", "thermal", "m1"), "model", "model thermal m1 takes effect"),
-])
+@pytest.mark.parametrize(
+    ("record", "kind", "words"),
+    [
+        (
+            Gap(T0_US, T0_US - 90 * S, T0_US, "condmon was away", 7),
+            "gap",
+            "condmon was away: nothing for 90 s, 7 messages are known to be lost",
+        ),
+        (Link(T0_US, up=True), "link", "link to the broker is up"),
+        (
+            Stray(T0_US, "pier/\u2028x", "pier/x"),
+            "topic",
+            "heard a topic that nobody configured: 'pier/\\u2028x'; it looks like pier/x",
+        ),
+        (
+            Stray(T0_US, ""),
+            "topic",
+            "further topics that nobody configured are only counted from now on",
+        ),
+        (Started(T0_US, "1.0", "ab"), "start", "condmon 1.0 started for the first time"),
+        (
+            Started(T0_US, "1.0", "ab", restart=True),
+            "start",
+            "condmon 1.0 started again after a stop",
+        ),
+        (ModelOn(T0_US, "mill-1", "thermal", "m1"), "model", "model thermal m1 takes effect"),
+    ],
+)
 def test_record_becomes_an_entry_in_words(record, kind, words):
     (entry,) = engine_of(air()).push([record])
     assert (kind, words) == (entry.kind, entry.text)
@@ -130,10 +163,20 @@ def test_record_becomes_an_entry_in_words(record, kind, words):
 
 def test_outputs_stand_in_the_order_of_what_caused_them():
     engine = Engine(shop(2))
-    out = engine.push([Beacon(T0_US)] + [
-        r for t in range(1, 300) for r in (
-            row(3, t, 20.0), row(3 + 11, t, 20.0), row(0, t, 0.0), row(11, t, 0.0),
-            Beacon(T0_US + t * S))])
+    out = engine.push(
+        [Beacon(T0_US)]
+        + [
+            r
+            for t in range(1, 300)
+            for r in (
+                row(3, t, 20.0),
+                row(3 + 11, t, 20.0),
+                row(0, t, 0.0),
+                row(11, t, 0.0),
+                Beacon(T0_US + t * S),
+            )
+        ]
+    )
     at = [o.at_us for o in out if isinstance(o, Alert)]
     assert sorted(at) == at
     assert {"mill-1", "mill-2"} == {o.machine for o in out if isinstance(o, Alert)}
@@ -157,23 +200,36 @@ def test_reordering_inside_the_lateness_changes_no_alert():
 
 
 def test_machine_tells_which_checks_it_could_have_with_one_more_signal():
-    engine = engine_of(signal(0, "mill-1", "power", "power"),
-                       signal(1, "mill-1", "bearing", "bearing_temperature"),
-                       signal(2, "mill-1", "speed", "spindle_speed"),
-                       signal(3, "mill-1", "oil", "oil_pulses"),
-                       signal(4, "mill-1", "closed", "door_closed"),
-                       signal(5, "mill-1", "cycle", "cycle_running"),
-                       signal(6, "mill-1", "supply", "coolant_supply_temperature"))
+    engine = engine_of(
+        signal(0, "mill-1", "power", "power"),
+        signal(1, "mill-1", "bearing", "bearing_temperature"),
+        signal(2, "mill-1", "speed", "spindle_speed"),
+        signal(3, "mill-1", "oil", "oil_pulses"),
+        signal(4, "mill-1", "closed", "door_closed"),
+        signal(5, "mill-1", "cycle", "cycle_running"),
+        signal(6, "mill-1", "supply", "coolant_supply_temperature"),
+    )
     missing = {check: text for _, check, text in engine.missing()}
-    assert {"air-while-off", "bearing-near-trip", "oil-missing", "door-latch", "unattended-stop",
-            "coolant-off-set-point"} == set(missing)
+    assert {
+        "air-while-off",
+        "bearing-near-trip",
+        "oil-missing",
+        "door-latch",
+        "unattended-stop",
+        "coolant-off-set-point",
+    } == set(missing)
     assert "trip" in missing["bearing-near-trip"]
     assert 'every = "8 min"' in missing["oil-missing"]
 
 
 def test_machines_with_a_single_cheap_sensor_are_told_what_one_more_would_bring():
-    for role, lacks in {"air_valve": "power", "coolant_setpoint": "supply", "door_latched": "door",
-                        "coolant_level": "pump", "oil_pulses": "spindle speed"}.items():
+    for role, lacks in {
+        "air_valve": "power",
+        "coolant_setpoint": "supply",
+        "door_latched": "door",
+        "coolant_level": "pump",
+        "oil_pulses": "spindle speed",
+    }.items():
         engine = engine_of(signal(0, "mill-1", "x", role, every_s=60.0))
         assert [lacks in text for _, _, text in engine.missing()] == [True], role
     assert 2 == len(engine_of(signal(0, "mill-1", "x", "spindle_speed")).missing())

@@ -23,9 +23,17 @@ def lines(outputs: Sequence[Output]) -> list[str]:
     for output in outputs:
         if isinstance(output, Judged):
             s = output.samples
-            rows += [f"{at} {n} {v!r} {q} {m}" for at, n, v, q, m in zip(
-                output.at_us.tolist(), s.signal.tolist(), s.value.tolist(), s.quality.tolist(),
-                s.mark.tolist(), strict=True)]
+            rows += [
+                f"{at} {n} {v!r} {q} {m}"
+                for at, n, v, q, m in zip(
+                    output.at_us.tolist(),
+                    s.signal.tolist(),
+                    s.value.tolist(),
+                    s.quality.tolist(),
+                    s.mark.tolist(),
+                    strict=True,
+                )
+            ]
         else:
             out.append(type(output).__name__ + json.dumps(asdict(output), sort_keys=True))
     return out + rows
@@ -35,8 +43,9 @@ def whole(records: Sequence[Record]) -> list[str]:
     return lines(Engine(SHOP, judged=True).push(records))
 
 
-def in_pieces(records: Sequence[Record], rng: np.random.Generator, cuts: int,
-              restored: float) -> list[str]:
+def in_pieces(
+    records: Sequence[Record], rng: np.random.Generator, cuts: int, restored: float
+) -> list[str]:
     """Push piece by piece, going through a snapshot at some of the cuts."""
     engine, out, start = Engine(SHOP, judged=True), [], 0
     for stop in [*sorted(rng.integers(0, len(records), cuts).tolist()), len(records)]:
@@ -70,8 +79,28 @@ def test_streams_of_these_tests_raise_and_end_alerts_of_every_kind():
     for seed in range(12):
         for output in Engine(SHOP).push(stream(SHOP, seed, 900)):
             seen.add(getattr(output, "check", getattr(output, "kind", "")))
-    wanted = {"air-while-off", "oil-missing", "bearing-near-trip", "coolant-off-set-point",
-              "sensor-silent", "unattended-stop", "hot-and-fast", "raised", "ended", "reminder",
-              "door-latch", "sensor-unusable", "coolant-falling", "condmon-link", "duty", "clock",
-              "sensor", "gap", "action", "alert", "link", "topic"}
+    wanted = {
+        "air-while-off",
+        "oil-missing",
+        "bearing-near-trip",
+        "coolant-off-set-point",
+        "sensor-silent",
+        "unattended-stop",
+        "hot-and-fast",
+        "raised",
+        "ended",
+        "reminder",
+        "door-latch",
+        "sensor-unusable",
+        "coolant-falling",
+        "condmon-link",
+        "duty",
+        "clock",
+        "sensor",
+        "gap",
+        "action",
+        "alert",
+        "link",
+        "topic",
+    }
     assert wanted <= seen, wanted - seen

@@ -1,4 +1,4 @@
-"""Times of sources, repeats, and values that cannot be: what reaches the rules and what does not."""
+"""Times of sources, repeats, impossible values: what reaches the rules and what does not."""
 
 import numpy as np
 import pytest
@@ -79,8 +79,12 @@ def test_plain_run_and_one_by_one_leave_the_same_state():
 def test_device_clock_case_tells_each_change_once_and_keeps_every_value(tmp_path):
     """T01: 1970, set, an hour back, an hour forward, right again."""
     result = runner.run("T01-clock-unset-and-jumps", tmp_path)
-    rows = [(at, v) for judged in result.by_line for j in judged
-            for at, v in zip(j.at_us.tolist(), j.samples.value.tolist(), strict=True)]
+    rows = [
+        (at, v)
+        for judged in result.by_line
+        for j in judged
+        for at, v in zip(j.at_us.tolist(), j.samples.value.tolist(), strict=True)
+    ]
     start = rows[0][0]
     assert [round(24 + 0.1 * i, 1) for i in range(60)] == [v for _, v in rows]
     assert all(abs((at - start) / S - 10 * i) < 5 for i, (at, _) in enumerate(rows))
@@ -111,10 +115,18 @@ def taken(signals, rows):
 ROOM = signal(0, "mill-1", "room", "room_temperature", step_max=20.0)
 
 
-@pytest.mark.parametrize(("value", "quality", "why"), [
-    (24.1, rec.GOOD, ""), (85.0, rec.SUSPECT, "power-on value"), (-127.0, rec.BAD, "faulty"),
-    (-0.0625, rec.SUSPECT, "faulty"), (6553.5, rec.BAD, "range"), (-20.0, rec.GOOD, ""),
-    (-20.1, rec.BAD, "range")])
+@pytest.mark.parametrize(
+    ("value", "quality", "why"),
+    [
+        (24.1, rec.GOOD, ""),
+        (85.0, rec.SUSPECT, "power-on value"),
+        (-127.0, rec.BAD, "faulty"),
+        (-0.0625, rec.SUSPECT, "faulty"),
+        (6553.5, rec.BAD, "range"),
+        (-20.0, rec.GOOD, ""),
+        (-20.1, rec.BAD, "range"),
+    ],
+)
 def test_fault_codes_and_range_of_a_temperature(value, quality, why):
     got = taken([ROOM], [(0, 0, value)])
     assert quality == got.quality[0]
@@ -122,10 +134,19 @@ def test_fault_codes_and_range_of_a_temperature(value, quality, why):
     assert bool(why) == bool(got.entries)
 
 
-@pytest.mark.parametrize(("current", "quality", "mark"), [
-    (12.0, rec.GOOD, 0), (3.95, rec.GOOD, rec.RANGE_END), (3.7, rec.SUSPECT, 0),
-    (3.5, rec.BAD, 0), (0.0, rec.BAD, 0), (20.3, rec.GOOD, rec.RANGE_END), (20.7, rec.SUSPECT, 0),
-    (21.4, rec.BAD, 0)])
+@pytest.mark.parametrize(
+    ("current", "quality", "mark"),
+    [
+        (12.0, rec.GOOD, 0),
+        (3.95, rec.GOOD, rec.RANGE_END),
+        (3.7, rec.SUSPECT, 0),
+        (3.5, rec.BAD, 0),
+        (0.0, rec.BAD, 0),
+        (20.3, rec.GOOD, rec.RANGE_END),
+        (20.7, rec.SUSPECT, 0),
+        (21.4, rec.BAD, 0),
+    ],
+)
 def test_loop_current_follows_its_fault_limits(current, quality, mark):
     loop = signal(0, "mill-1", "loop", "air_pressure", unit="mA", range=(3.8, 20.5))
     got = taken([loop], [(0, 0, current)])

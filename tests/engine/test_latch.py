@@ -9,8 +9,29 @@ from condmon.engine.latch import UNJUDGED_S, Latch
 from condmon.engine.logic import FALSE, TRUE, UNKNOWN
 
 # REFERENCES: constructed vectors for a high limit of 60, samples every 10 s (no published source)
-SAMPLES = (58, 59, 60, 61, 59.5, 60.2, 59.8, 60.5, 61, 62, 61, 59.4, 59.2, 58.9, 60.1, 58.5, 58.0,
-           57.5, 57, 56.5, 56)
+SAMPLES = (
+    58,
+    59,
+    60,
+    61,
+    59.5,
+    60.2,
+    59.8,
+    60.5,
+    61,
+    62,
+    61,
+    59.4,
+    59.2,
+    58.9,
+    60.1,
+    58.5,
+    58.0,
+    57.5,
+    57,
+    56.5,
+    56,
+)
 VECTORS = [
     (0, 0, 0, "ON20 OFF40 ON50 OFF60 ON70 OFF110 ON140 OFF150"),
     (1, 0, 0, "ON20 OFF130 ON140 OFF150"),
@@ -22,7 +43,8 @@ VECTORS = [
 
 @pytest.mark.parametrize(("deadband", "hold", "release", "expected"), VECTORS)
 def test_limit_with_deadband_hold_and_release_gives_the_constructed_vectors(
-        deadband, hold, release, expected):
+    deadband, hold, release, expected
+):
     value = np.repeat(SAMPLES, 10)
     on = np.where(value >= 60, TRUE, FALSE).astype(np.int8)
     back = value <= 60 - deadband if deadband else value < 60
@@ -54,7 +76,8 @@ def test_alert_whose_condition_stays_unknown_says_that_it_cannot_be_judged():
     on = np.array([TRUE] * 3 + [UNKNOWN] * (UNJUDGED_S + 5) + [TRUE], np.int8)
     events = Latch(0, 0).push(0, on, on, blind=False)
     assert [("raised", 0), ("unjudged", 3 + UNJUDGED_S), ("judged", len(on) - 1)] == [
-        (e.kind, e.row) for e in events]
+        (e.kind, e.row) for e in events
+    ]
 
 
 def test_condition_that_returns_inside_the_deadband_is_counted_not_raised_again():
@@ -69,17 +92,24 @@ def test_hold_starts_anew_after_a_spell_in_which_nobody_watched():
     assert [] == latch.push(2000, on, on, blind=True)
 
 
-@given(st.lists(st.sampled_from([(0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2)]), min_size=1,
-                max_size=80),
-       st.integers(0, 6), st.integers(0, 6), st.integers(1, 79))
+@given(
+    st.lists(
+        st.sampled_from([(0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2)]), min_size=1, max_size=80
+    ),
+    st.integers(0, 6),
+    st.integers(0, 6),
+    st.integers(1, 79),
+)
 def test_events_are_the_same_however_the_ticks_are_cut(pairs, hold, release, cut):
     on, stay = (np.array(c, np.int8) for c in zip(*pairs, strict=True))
     whole = Latch(hold, release).push(0, on, stay, blind=False)
     latch, got = Latch(hold, release), []
     for first in range(0, len(on), cut):
         part = slice(first, first + cut)
-        got += [e._replace(row=e.row + first)
-                for e in latch.push(first, on[part], stay[part], blind=False)]
+        got += [
+            e._replace(row=e.row + first)
+            for e in latch.push(first, on[part], stay[part], blind=False)
+        ]
         again = Latch(hold, release)
         again.load(latch.state())
         latch = again

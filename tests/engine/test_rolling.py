@@ -17,15 +17,18 @@ def whole(values, seconds):
 
 
 def known(values, at, seconds):
-    part = np.array(values[max(0, at + 1 - seconds): at + 1], float)
+    part = np.array(values[max(0, at + 1 - seconds) : at + 1], float)
     return part[~np.isnan(part)]
 
 
 @given(NUMBERS, st.integers(1, 20))
 def test_mean_lowest_and_highest_agree_with_numpy_on_the_known_ticks(values, seconds):
     ext = whole(values, seconds)
-    got = (rolling.mean(ext, seconds), rolling.extreme(ext, seconds, highest=False),
-           rolling.extreme(ext, seconds, highest=True))
+    got = (
+        rolling.mean(ext, seconds),
+        rolling.extreme(ext, seconds, highest=False),
+        rolling.extreme(ext, seconds, highest=True),
+    )
     for at in range(len(values)):
         part = known(values, at, seconds)
         if len(part) * 2 < seconds:
@@ -39,7 +42,7 @@ def test_mean_lowest_and_highest_agree_with_numpy_on_the_known_ticks(values, sec
 def test_slope_agrees_with_a_fitted_line(values, seconds):
     got = rolling.slope_per_min(whole(values, seconds), seconds)
     for at in range(seconds - 1, len(values)):
-        line = np.polyfit(np.arange(seconds), values[at + 1 - seconds: at + 1], 1)
+        line = np.polyfit(np.arange(seconds), values[at + 1 - seconds : at + 1], 1)
         assert got[at] == pytest.approx(line[0] * 60, abs=1e-3)
 
 
@@ -57,7 +60,7 @@ def test_window_gives_the_same_bits_however_it_is_fed(values, seconds, cut):
     expected = rolling.slope_per_min(whole(values, seconds), seconds)
     window, got = rolling.Window(seconds), []
     for first in range(0, len(values), cut):
-        part = window.extend(np.array(values[first: first + cut], float))
+        part = window.extend(np.array(values[first : first + cut], float))
         got.append(rolling.slope_per_min(part, seconds))
     assert expected.tobytes() == np.concatenate(got).tobytes()
 

@@ -21,13 +21,18 @@ def test_state_comes_back_bit_for_bit():
     assert (state["b"], state["c"]) == (back["b"], back["c"])
 
 
-@pytest.mark.parametrize(("blob", "words"), [
-    (b"", "cannot be read"), (b"\x00" * 50, "cannot be read"), (b"[]", "cannot be read"),
-    (b'{"version":9,"settings":"s","state":{}}', "version 9"),
-    (b'{"version":1,"settings":"other","state":{}}', "another configuration"),
-    (b'{"version":1,"settings":"s","state":[]}', "no state"),
-    (b'{"version":1,"settings":"s","state":{"_array":"|O","b64":""}}', "cannot be read"),
-])
+@pytest.mark.parametrize(
+    ("blob", "words"),
+    [
+        (b"", "cannot be read"),
+        (b"\x00" * 50, "cannot be read"),
+        (b"[]", "cannot be read"),
+        (b'{"version":9,"settings":"s","state":{}}', "version 9"),
+        (b'{"version":1,"settings":"other","state":{}}', "another configuration"),
+        (b'{"version":1,"settings":"s","state":[]}', "no state"),
+        (b'{"version":1,"settings":"s","state":{"_array":"|O","b64":""}}', "cannot be read"),
+    ],
+)
 def test_unusable_snapshot_is_refused_in_words(blob, words):
     with pytest.raises(SnapshotError, match=words):
         unpack(blob, "s")

@@ -93,7 +93,7 @@ class Check:
 
 
 class Marks:
-    """What a check knew at each row of a block, so that its words fit the row, not the block's end."""
+    """What a check knew at each row of a block, so that its words fit the row."""
 
     def __init__(self, fact: list[float]) -> None:
         self._marks: list[tuple[int, list[float]]] = [(-1, fact)]

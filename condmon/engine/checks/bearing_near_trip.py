@@ -93,7 +93,8 @@ class BearingNearTrip(Check):
         bearing = self.signals[0]
         trip, temp = float(bearing.trip or 0.0), value_at(block, row, bearing)
         unit, minutes = shown(bearing.unit), float(self._minutes[row])
-        what = f"{bearing.label().capitalize()} is at {number(temp)}{unit}; it trips at {trip:g}{unit}."
+        name = bearing.label().capitalize()
+        what = f"{name} is at {number(temp)}{unit}; it trips at {trip:g}{unit}."
         speed = first(self.machine, "spindle_speed")
         if speed and (turning := value_at(block, row, speed)) > 0:
             what += f" The spindle turns at {number(turning)} /min."

@@ -52,7 +52,8 @@ class CoolantFalling(Check):
         level, still = self.signals
         f = self.figure
         return (
-            f'{level.name} >= 0 and slope({level.name}, "{f["window_min"]:g} min") < -{f["fall_per_min"]:g} '
+            f"{level.name} >= 0 "
+            f'and slope({level.name}, "{f["window_min"]:g} min") < -{f["fall_per_min"]:g} '
             f'and held(not {still.name}, "{f["still_min"]:g} min")'
         )
 

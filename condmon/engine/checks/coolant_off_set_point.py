@@ -77,7 +77,7 @@ class CoolantOffSetPoint(Check):
         return super().push(block)
 
     def say(self, block: Block, row: int, since: int) -> Said:
-        """Outlet and set point, the compressor, and the room, so that the weather can be ruled out."""
+        """Outlet and set point, the compressor, and the room, to rule out the weather."""
         supply = self.signals[0]
         value = value_at(block, row, supply)
         wanted = (

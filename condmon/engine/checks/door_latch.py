@@ -147,8 +147,13 @@ class DoorLatch(Check):
 
     def _figures(self) -> list[float]:
         """Second tries, closings, median time to latch, usual time, and whether tries weigh."""
-        return [sum(self._second), len(self._second), float(np.median(self._times)),
-                float(np.median(self._base)), float(self._often())]
+        return [
+            sum(self._second),
+            len(self._second),
+            float(np.median(self._times)),
+            float(np.median(self._base)),
+            float(self._often()),
+        ]
 
     def say(self, block: Block, row: int, since: int) -> Said:
         """Second tries in the last closings, or the time it takes."""

@@ -70,7 +70,7 @@ class OilMissing(Check):
         self._quiet = self._seconds(turning, heard > 0, blind=block.blind_s > 0)
         limit = self.figure["missed"] * float(pulse.every_s or 0.0)
         late = logic.truth(self._quiet >= limit, np.ones(block.n, bool))
-        return Pair(logic.both(turning, late), late)    # a pause of the spindle brings no oil
+        return Pair(logic.both(turning, late), late)  # a pause of the spindle brings no oil
 
     def _seconds(self, turning: logic.Truth, pulse: Flags, *, blind: bool) -> I64:
         """Seconds of turning since the last pulse or long stand, at each tick."""

@@ -38,10 +38,10 @@ class Failing:
         self._limit = np.array([s.stale_after_s or 0.0 for s in self.signals])
         self._feeds = {str(s.fed_by): 0 for s in self.signals if s.fed_by}
         self._group = np.full(len(self.signals), NONE, np.int64)
-        self._opened = np.full(GROUPS, -(2**40), np.int64)     # tick of each group's first member
+        self._opened = np.full(GROUPS, -(2**40), np.int64)  # tick of each group's first member
         self._block: Block | None = None
         self.silence: F64 = np.empty((0, 0))
-        self.members: list[tuple[int, Flags, I64]] = []        # (row, failing, group) from there on
+        self.members: list[tuple[int, Flags, I64]] = []  # (row, failing, group) from there on
 
     def push(self, block: Block) -> None:
         """Work a block through, once for all groups."""
@@ -155,10 +155,13 @@ class _Sensors(Check):
         listed = ", ".join(names[:8]) + (f" and {len(names) - 8} more" if len(names) > 8 else "")
         state = "unusable" if self.unusable else "silent"
         title = f"{len(names)} sensors {state}" if len(names) > 1 else f"{names[0]} {state}"
-        return Said(self._sentence(listed, longest, len(names)),
-                    "The checks that need it stay blind until it is back.",
-                    {"signals": len(names), "seconds": longest}, title,
-                    tuple(s.name for s in found))
+        return Said(
+            self._sentence(listed, longest, len(names)),
+            "The checks that need it stay blind until it is back.",
+            {"signals": len(names), "seconds": longest},
+            title,
+            tuple(s.name for s in found),
+        )
 
     def _sentence(self, listed: str, longest_s: float, number: int) -> str:
         raise NotImplementedError
@@ -202,5 +205,7 @@ class SensorUnusable(_Sensors):
     caution = LOCKOUT
 
     def _sentence(self, listed: str, longest_s: float, number: int) -> str:
-        return (f"{listed}: readings arrive, but none has been usable for {span(longest_s)}. "
-                "This speaks of the sensor, not of the machine.")
+        return (
+            f"{listed}: readings arrive, but none has been usable for {span(longest_s)}. "
+            "This speaks of the sensor, not of the machine."
+        )

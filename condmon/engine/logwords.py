@@ -1,0 +1,44 @@
+"""The log's words for records that are events: gaps, links, starts, topics, models. Pure."""
+
+from condmon.engine.ids import short_id
+from condmon.engine.outputs import Entry
+from condmon.engine.records import Gap, Link, ModelOn, Started, Stray
+from condmon.engine.settings import CONDMON
+from condmon.engine.words import span
+
+Event = Gap | Link | ModelOn | Started | Stray
+
+
+def entry_of(record: Event) -> Entry:
+    """One line of the log."""
+    kind, text, machine, facts = _told(record)
+    made = short_id(kind, machine, record.at_us, text)
+    return Entry(made, record.at_us, machine, kind, text, facts)
+
+
+def _told(record: Event) -> tuple[str, str, str, dict[str, str | int]]:
+    """Kind, sentence, machine and facts."""
+    match record:
+        case Gap():
+            lost = f", {record.lost} messages are known to be lost" if record.lost else ""
+            text = f"{record.reason}: nothing for {span((record.to_us - record.from_us) / 1e6)}"
+            facts: dict[str, str | int] = {"from_us": record.from_us, "to_us": record.to_us}
+            return "gap", text + lost, record.machine or CONDMON, facts
+        case Link():
+            reason = f": {record.reason}" if record.reason else ""
+            word = "up" if record.up else "down"
+            return "link", f"link to the broker is {word}{reason}", CONDMON, {}
+        case Stray(topic=""):
+            text = "further topics that nobody configured are only counted from now on"
+            return "topic", text, CONDMON, {}
+        case Stray():
+            near = f"; it looks like {record.near}" if record.near else ""
+            text = f"heard a topic that nobody configured: {record.topic!a}{near}"
+            return "topic", text, CONDMON, {"topic": record.topic}
+        case Started():
+            word = "again after a stop" if record.restart else "for the first time"
+            text = f"condmon {record.version} started {word}"
+            return "start", text, CONDMON, {"settings": record.settings}
+        case ModelOn():
+            text = f"model {record.model} {record.id} takes effect"
+            return "model", text, record.machine, {}
