@@ -26,7 +26,7 @@ FAULTS = {
     "latch-second-push": "the door needs a second push; size = how often, 0 to 1",
     "latch-slow": "the door takes longer to latch; size 1 = twice as long",
     "sensor-silent": "a sensor stops sending; `signal` names it",
-    "sensor-sentinel": "a sensor sends the code of a broken one; `signal`, size = the code",
+    "sensor-sentinel": "a sensor sends its code for broken; `signal` names it, size = the code",
     "cycle-stops": "the running program stops and the machine stands",
     "link-lost": "nothing of this machine reaches the broker",
 }

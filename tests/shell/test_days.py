@@ -28,9 +28,8 @@ DAYS = sorted(path.name.removesuffix(".jsonl.zst") for path in (REPLAY / "days")
 DAY_BYTES_MAX = 1_500_000
 NOT_OF_A_MACHINE = {"condmon-link"}  # fed by condmon's own link, which no recording holds
 
-FLAPS = "raised anew at each tool change, instead of lasting until oil comes"
 YOUNG = "missed when the last pallet change was less than ten minutes before"
-KNOWN = {"oil-missing": FLAPS, "oil-and-chiller": FLAPS, "unattended-stop-early": YOUNG}
+KNOWN = {"unattended-stop-early": YOUNG}
 
 
 def marked(names: Iterable[str]) -> list[object]:
