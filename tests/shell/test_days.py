@@ -28,17 +28,6 @@ DAYS = sorted(path.name.removesuffix(".jsonl.zst") for path in (REPLAY / "days")
 DAY_BYTES_MAX = 1_500_000
 NOT_OF_A_MACHINE = {"condmon-link"}  # fed by condmon's own link, which no recording holds
 
-YOUNG = "missed when the last pallet change was less than ten minutes before"
-KNOWN = {"unattended-stop-early": YOUNG}
-
-
-def marked(names: Iterable[str]) -> list[object]:
-    """Names for a test; those that show a known weakness are expected to fail, with the reason."""
-    return [
-        pytest.param(name, marks=pytest.mark.xfail(reason=KNOWN[name])) if name in KNOWN else name
-        for name in names
-    ]
-
 
 def alerts_of(recording: Path) -> list[Alert]:
     """Replay a recording; each alert once, in its last state, in order of raising."""
@@ -82,7 +71,7 @@ def instant(value: datetime) -> int:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("name", marked(RECIPES))
+@pytest.mark.parametrize("name", RECIPES)
 def test_recipe_raises_what_it_must_and_nothing_else(name: str, tmp_path: Path):
     recipe = load_recipe(REPLAY / "recipes" / f"{name}.toml")
     recording = tmp_path / f"{name}.jsonl"
@@ -90,7 +79,7 @@ def test_recipe_raises_what_it_must_and_nothing_else(name: str, tmp_path: Path):
     assert [] == compare(alerts_of(recording), recipe.must, recipe.may)
 
 
-@pytest.mark.parametrize("name", marked(DAYS))
+@pytest.mark.parametrize("name", DAYS)
 def test_recorded_day_raises_what_its_truth_says_and_nothing_else(name: str):
     truth = tomllib.loads((REPLAY / "days" / f"{name}.truth.toml").read_text())
     must = [

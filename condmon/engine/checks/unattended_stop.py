@@ -1,8 +1,8 @@
 """An unattended run has stopped, and nobody is there.
 
-A cycle that had run for ten minutes stops during the hours in which nobody works, and no door has
-been opened since: no person stopped it. Two minutes lets a pallet change or an optional stop pass
-(common practice, no source).
+A run of ten minutes (pallet changes of up to five minutes passed over) stops during the hours in
+which nobody works, and no door has been opened since: no person stopped it. Two minutes lets a
+pallet change or an optional stop pass (common practice, no source).
 """
 
 from typing import Any, ClassVar, Self
@@ -18,6 +18,7 @@ from condmon.engine.settings import Machine, Settings
 from condmon.engine.words import number, span
 
 QUARTER_S = 900
+PAUSE_S = 300
 
 
 class UnattendedStop(Check):
@@ -40,7 +41,8 @@ class UnattendedStop(Check):
 
     def __init__(self, *args: Any, **more: Any) -> None:
         super().__init__(*args, **more)
-        self._ran = 0  # seconds of running so far
+        self._ran = 0  # seconds of running, pallet changes passed over
+        self._stood = 0  # seconds of standing since
         self._waiting = False  # a long run stopped, and nobody has come since
         self._stop = Marks([0, 0])  # tick of the last stop, seconds of running before it
 
@@ -67,20 +69,21 @@ class UnattendedStop(Check):
         for start, stop in zip([0, *edges], [*edges, block.n], strict=True):
             if running[start] == logic.TRUE:
                 self._ran += stop - start
-                self._waiting = False
+                self._stood, self._waiting = 0, False
             elif running[start] == logic.FALSE:
-                self._stopped(block.first, start, alone=bool(alone[start]))
+                self._stands(block.first, start, stop, alone=bool(alone[start]))
                 self._waiting = self._waiting and bool(door[start] != logic.FALSE)
             stopped[start:stop] = self._waiting
         on = logic.truth(stopped, np.ones(block.n, bool))
         return Pair(on, on)
 
-    def _stopped(self, first_tick: int, row: int, *, alone: bool) -> None:
-        """The first row at which it stands after a run."""
-        if alone and self._ran >= self.figure["ran_min"] * 60:
-            self._waiting = True
-        if self._ran:
-            self._stop.add(row, [first_tick + row, self._ran])
+    def _stands(self, first_tick: int, start: int, stop: int, *, alone: bool) -> None:
+        """It stands at rows [start, stop); a stand of more than PAUSE_S ends the run."""
+        if not self._stood:
+            self._waiting = alone and self._ran >= self.figure["ran_min"] * 60
+            self._stop.add(start, [first_tick + start, self._ran])
+        self._stood += stop - start
+        if self._stood > PAUSE_S:
             self._ran = 0
 
     def _alone(self, block: Block) -> Flags:
@@ -113,9 +116,9 @@ class UnattendedStop(Check):
 
     def state(self) -> dict[str, Any]:
         """What has to survive a restart."""
-        return {"rest": [self._ran, self._waiting, self._stop.state()]}
+        return {"rest": [self._ran, self._stood, self._waiting, self._stop.state()]}
 
     def load(self, state: dict[str, Any]) -> None:
         """Take up a saved state."""
-        self._ran, self._waiting, stop = state["rest"]
+        self._ran, self._stood, self._waiting, stop = state["rest"]
         self._stop.load(stop)
