@@ -25,6 +25,7 @@ from condmon.engine.records import (
     Beacon,
     Gap,
     Link,
+    ModelOn,
     Record,
     Samples,
 )
@@ -194,7 +195,16 @@ class Engine:
             for watch in self.watches:
                 if record.machine in {None, watch.machine.id}:
                     watch.ticks.doubt_counters()
+        elif isinstance(record, ModelOn):
+            return [entry_of(record, self._model_on(record))]
         return [entry_of(record)]
+
+    def _model_on(self, record: ModelOn) -> str:
+        """Hand a model to its machine; why it is refused, or nothing."""
+        for watch in self.watches:
+            if watch.machine.id == record.machine:
+                return watch.model_on(record)
+        return "the configuration has no such machine"
 
     @property
     def _tick(self) -> int:

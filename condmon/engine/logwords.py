@@ -9,9 +9,11 @@ from condmon.engine.words import span
 Event = Gap | Link | ModelOn | Started | Stray
 
 
-def entry_of(record: Event) -> Entry:
-    """One line of the log."""
+def entry_of(record: Event, refused: str = "") -> Entry:
+    """One line of the log; `refused` says why a model does not take effect."""
     kind, text, machine, facts = _told(record)
+    if refused:
+        text = f"{text.removesuffix(' takes effect')} is not used: {refused}"
     made = short_id(kind, machine, record.at_us, text)
     return Entry(made, record.at_us, machine, kind, text, facts)
 

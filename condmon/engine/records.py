@@ -27,6 +27,9 @@ NO_TIME = -(2**63)
 GOOD, SUSPECT, BAD, NODATA = 0, 1, 2, 3
 QUALITIES = ("good", "suspect", "bad", "nodata")
 
+MODEL_CONTENT_MAX = 1_000_000
+"""Characters of a model's content; it lies in the recording and in every snapshot."""
+
 # marks: bits that say what was noticed about a sample
 RETAINED = 1  # the broker kept it; nobody says it is of now
 TIME_UNREADABLE = 2  # the source's time could not be read; arrival is used
@@ -175,12 +178,17 @@ class Action:
 
 @dataclass(frozen=True, slots=True)
 class ModelOn:
-    """A fitted model takes effect; its content is kept beside the recording under this id."""
+    """A fitted model takes effect. It carries its content, so that a replay needs nothing else.
+
+    `model` is the kind of model (thermal, odd ...), `content` JSON of at most
+    MODEL_CONTENT_MAX characters, `id` a digest of it.
+    """
 
     at_us: int
     machine: str
     model: str
     id: str
+    content: str = ""
 
 
 Record = Samples | Beacon | Gap | Link | Stray | Started | Action | ModelOn

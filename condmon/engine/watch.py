@@ -8,7 +8,7 @@ from condmon.engine.checks.base import Check
 from condmon.engine.checks.book import checks_of
 from condmon.engine.duty import Duty
 from condmon.engine.latch import Event, Latch
-from condmon.engine.records import Action
+from condmon.engine.records import Action, ModelOn
 from condmon.engine.settings import Machine, Settings
 from condmon.engine.ticks import Ticks
 
@@ -23,6 +23,7 @@ class Watch:
         self.checks, self.missing = checks_of(settings, machine)
         self.latches = [Latch(c.hold_s, c.release_s) for c in self.checks]
         self.book = Book(settings, machine)
+        self.models: dict[str, list[str]] = {}  # kind -> id and content of the model that is on
 
     def add(self, readings: Readings) -> None:
         """Keep accepted samples until their second is closed."""
@@ -62,9 +63,21 @@ class Watch:
         self.book.act(action, tick, out)
         return out
 
+    def model_on(self, record: ModelOn) -> str:
+        """A fitted model takes effect for the checks that ask for its kind; why not, in words."""
+        wanting = [check for check in self.checks if check.model == record.model]
+        if not wanting:
+            return "no check of this machine asks for such a model"
+        reasons = [check.take_model(record.id, record.content) for check in wanting]
+        if any(reasons):
+            return next(reason for reason in reasons if reason)
+        self.models[record.model] = [record.id, record.content]
+        return ""
+
     def state(self) -> dict[str, Any]:
         """What has to survive a restart."""
         return {
+            "models": self.models,
             "ticks": self.ticks.state(),
             "duty": self.duty.state(),
             "book": self.book.state(),
@@ -77,6 +90,11 @@ class Watch:
         self.ticks.load(state["ticks"])
         self.duty.load(state["duty"])
         self.book.load(state["book"])
+        self.models = state["models"]
+        for kind, (made, content) in self.models.items():
+            for check in self.checks:
+                if check.model == kind:
+                    check.take_model(made, content)
         for check, latch in zip(self.checks, self.latches, strict=True):
             check.load(state["checks"][check.key])
             latch.load(state["latches"][check.key])

@@ -153,7 +153,11 @@ def test_device_restart_makes_the_next_step_of_its_counters_unknown():
             "start",
             "condmon 1.0 started again after a stop",
         ),
-        (ModelOn(T0_US, "mill-1", "thermal", "m1"), "model", "model thermal m1 takes effect"),
+        (
+            ModelOn(T0_US, "mill-1", "thermal", "m1"),
+            "model",
+            "model thermal m1 is not used: no check of this machine asks for such a model",
+        ),
     ],
 )
 def test_record_becomes_an_entry_in_words(record, kind, words):

@@ -43,6 +43,7 @@ class Check:
     look_first: tuple[str, ...] = ()
     caution: str = ""
     deadband: float = 0.0
+    model: ClassVar[str] = ""  # kind of fitted model it asks for (see ModelOn), if any
 
     def __init__(
         self, settings: Settings, machine: Machine, signals: tuple[Signal, ...], subject: str = ""
@@ -80,6 +81,14 @@ class Check:
 
     def say(self, block: Block, row: int, since: int) -> Said:
         """Words for the alert raised at a row; `since` is the tick at which it began."""
+        raise NotImplementedError
+
+    def take_model(self, made: str, content: str) -> str:
+        """Take up a fitted model of the kind `model`; why it cannot be used, or nothing.
+
+        A model that is refused changes nothing. State of the model is part of `state`, which is
+        loaded after it.
+        """
         raise NotImplementedError
 
     def state(self) -> dict[str, Any]:
