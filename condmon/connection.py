@@ -19,6 +19,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from condmon.bufferedsocket import BufferedClient
 from condmon.clock import Clock
 from condmon.config import Broker
 from condmon.engine.decode import Arrived
@@ -104,7 +105,7 @@ class Connection:
     def open(self) -> None:
         """Connect the socket and send CONNECT. Raises OSError, ssl.SSLError or CondmonError."""
         broker = self._broker
-        client = paho.Client(
+        client = BufferedClient(
             CallbackAPIVersion.VERSION2,
             client_id=broker.client_id,
             protocol=MQTTProtocolVersion.MQTTv5,
@@ -183,7 +184,7 @@ class Connection:
         writing = bool(self._out) or client.want_write()
         mask = (select.POLLIN if reading else 0) | (select.POLLOUT if writing else 0)
         poll.register(sock, mask)
-        pending = reading and isinstance(sock, ssl.SSLSocket) and sock.pending() > 0
+        pending = reading and hasattr(sock, "pending") and sock.pending() > 0  # in the buffer
         ready = poll.poll(0 if pending else 1000 if reading else 20)
         poll.unregister(sock)
         if any(fd == self._wake_in.fileno() for fd, _ in ready):

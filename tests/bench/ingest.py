@@ -67,15 +67,14 @@ def config_text(url: str, n: int) -> str:
     return text
 
 
-def fill(port: int, count: int) -> None:
+def fill(port: int, count: int, begin_s: float) -> None:
     """Publish `count` messages of 40 signals at 1 Hz each; own time and number inside."""
     client = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv311)
     client.max_inflight_messages = 1000
     client.connect("127.0.0.1", port)
     client.loop_start()
-    begin = time.time() - count / SIGNALS
     for n in range(count):
-        at, i = begin + n / SIGNALS, n % SIGNALS
+        at, i = begin_s + n / SIGNALS, n % SIGNALS
         value = {0: 38.4, 1: 8000.0, 2: 12.0, 3: 21.0}[i % 4] + n % 7 / 10
         last = client.publish(f"pier/mill-1/s{i}", f'{{"v":{value},"n":{n},"t":{at:.3f}}}', qos=1)
     last.wait_for_publish(60)
@@ -109,7 +108,7 @@ class Bare:
     def _on_message(self, *_: object) -> None:
         self.count += 1
 
-    def drain(self, count: int) -> float:
+    def drain(self, count: int, _now_s: float) -> float:
         began_s = time.perf_counter()
         self.connect()
         while self.count < count:
@@ -144,8 +143,8 @@ class Daemon:
         while not self._service.mqtt.up:
             self._service.step()
 
-    def drain(self, count: int) -> float:
-        self._service = Service(self._config, Clock())
+    def drain(self, count: int, now_s: float) -> float:
+        self._service = Service(self._config, Clock(start_us=round(now_s * 1e6)))
         began_s = time.perf_counter()
         self._service.start()
         if self._profile:
@@ -183,10 +182,12 @@ def main() -> None:
                 time.sleep(0.3)
                 side.leave()
             rates: dict[str, list[float]] = {side.name: [] for side in sides}
-            for _ in range(args.rounds):
-                fill(broker.port, args.messages)
+            now_s = time.time()
+            for _ in range(args.rounds):  # each tells of the minutes after the one before
+                fill(broker.port, args.messages, now_s)
+                now_s += args.messages / SIGNALS
                 for side in sides:
-                    rates[side.name].append(args.messages / side.drain(args.messages))
+                    rates[side.name].append(args.messages / side.drain(args.messages, now_s))
         finally:
             broker.stop()
     middle = {name: statistics.median(values) for name, values in rates.items()}
