@@ -28,6 +28,7 @@ from condmon.lock import Lock
 from condmon.mqtt import Mqtt
 from condmon.outbox import Outbox
 from condmon.pace import Pace
+from condmon.rawkeep import RawKeep
 from condmon.recorder import Recorder
 from condmon.senders import Sender, make
 from condmon.spool import Spool
@@ -109,6 +110,7 @@ class Service:
             clock.monotonic_s,
             self.inbox.put_action,
         )
+        self._raw = RawKeep(folder, config.store.keep_raw_s, clock.now_us, clock.monotonic_s)
         self.standing = Standing(settings, self.journal, self.recorder, folder, self._write)
         calendar = settings.calendar
         zone = calendar.offset_s if isinstance(calendar, SiteCalendar) else None
@@ -156,6 +158,7 @@ class Service:
     def step(self) -> None:
         """One turn, from what came in to what is to be told."""
         taken = self.inbox.take(MESSAGES_A_TURN, TURN_S)
+        self._raw.keep(taken)
         records = self._decoded(taken)
         beacon = self._beacon(records, taken.messages)
         if beacon:
