@@ -1,0 +1,106 @@
+"""The daemon as a process: one a folder, clean and quick to stop, heard by the service manager."""
+
+import os
+import signal
+import socket
+import time
+
+import orjson
+import pytest
+
+from condmon import lock
+from condmon.clock import Clock
+from condmon.config import load
+from condmon.engine.records import Samples
+from condmon.journal import Reader
+from condmon.recorder import Recorder
+from tests.daemons import Daemon
+from tests.shops import Shop, payload, publish
+from tests.waiting import until
+
+
+@pytest.mark.broker
+def test_second_daemon_on_the_folder_is_refused_with_the_pid_before_it_connects(
+    tmp_path, mosquitto
+):
+    first = Daemon(tmp_path, mosquitto.url).start()
+    first.until_locked()
+    first.until_logged("connected to the broker")
+    second = Daemon(tmp_path, mosquitto.url).start()
+    assert second.process is not None
+    assert 1 == second.process.wait(20)
+    assert f"another condmon (pid {first.process.pid}) already works" in first.errors()
+    assert "Traceback" not in first.errors()
+    assert 1 == first.log().count("connected to the broker")
+    assert first.process.pid == lock.holder(first.store)
+    assert 0 == first.stop()
+    assert None is lock.holder(first.store)
+
+
+@pytest.mark.broker
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_stop_is_clean_and_quick_and_keeps_the_session(tmp_path, mosquitto, number):
+    daemon = Daemon(tmp_path, mosquitto.url).start()
+    daemon.until_logged("connected to the broker")
+    publish(mosquitto, [payload(time.time_ns() // 1000, 40.0, n) for n in range(500)])
+    began_s = time.monotonic()
+    assert daemon.process is not None
+    os.kill(daemon.process.pid, number)
+    assert 0 == daemon.process.wait(10)
+    assert 3 > time.monotonic() - began_s
+    lines = [orjson.loads(line) for line in daemon.log().splitlines()]
+    assert "stopped" == lines[-1]["event"]
+    assert lines[-1]["messages"] == lines[-1]["acknowledged"]
+    assert len(lines) < 15
+    assert "It only watches" in daemon.errors()
+    with Reader(daemon.store) as reader:
+        assert reader.last_snapshot() is not None
+    publish(mosquitto, [payload(time.time_ns() // 1000, 40.0, n) for n in range(500, 520)])
+    daemon.start()
+    daemon.until_logged('"session":"resumed"')
+    settings = load(daemon.config).settings
+
+    def numbers() -> set[int]:
+        recorder = Recorder(daemon.store, settings.signals, Clock().now_us)
+        found = {
+            int(value)
+            for _, records in recorder.read(0)
+            for record in records
+            if isinstance(record, Samples)
+            for value in record.value[record.signal == 1]
+        }
+        recorder.close()
+        return found
+
+    until(lambda: set(range(520)) == numbers(), 15, "all are recorded")
+    assert 0 == daemon.stop()
+
+
+def test_wrong_configuration_is_told_in_words_with_exit_code_2(tmp_path):
+    daemon = Daemon(tmp_path, "mqtt://127.0.0.1:1", "[[machin]]\nid = 3\n").start()
+    assert daemon.process is not None
+    assert 2 == daemon.process.wait(20)
+    assert "machin" in daemon.errors()
+    assert "Traceback" not in daemon.errors()
+    assert not daemon.store.exists()
+
+
+def test_service_manager_hears_ready_watchdog_and_stopping(tmp_path, monkeypatch):
+    monkeypatch.setattr("condmon.service.WATCHDOG_EVERY_S", 0.0)
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(str(tmp_path / "notify"))
+        manager.settimeout(5)
+        monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
+        shop = Shop(tmp_path)
+        service = shop.service()
+        service.step()
+        shop.leave(service)
+        manager.setblocking(False)
+        words: list[bytes] = []
+        try:
+            while True:
+                words.append(manager.recv(1000))
+        except BlockingIOError:
+            pass
+    lines = b"\n".join(words).split(b"\n")
+    assert {b"READY=1", b"WATCHDOG=1", b"STOPPING=1"} <= set(lines)

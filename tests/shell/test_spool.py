@@ -1,0 +1,42 @@
+"""Disk in trouble: the watch goes on from memory, inside a bound, and says what is lost."""
+
+import structlog
+
+from condmon.engine.records import Beacon, Gap
+from tests.shops import FullDisk, recorded, rows, shop
+
+__all__ = ["shop"]
+
+
+def test_full_disk_the_watch_goes_on_from_memory_and_all_is_written_when_there_is_room(
+    shop, monkeypatch
+):
+    service = shop.service()
+    shop.live(service, 3, 40.0)
+    disk = FullDisk(service, monkeypatch)
+    before = service.recorder.last_offset()
+    with structlog.testing.capture_logs() as lines:
+        shop.live(service, 8, 60.0)
+    assert [True] == [is_open for *_, is_open in shop.alerts()]
+    assert before == service.recorder.last_offset()
+    assert 1 == len([line for line in lines if line["event"] == "the disk takes nothing"])
+    disk.full = False
+    shop.live(service, 3, 60.0)
+    records = recorded(service, after=before)
+    assert 2 * (8 + 3) == rows(records)
+    times = [record.at_us for record in records if isinstance(record, Beacon)]
+    assert sorted(times) == times
+
+
+def test_memory_that_is_full_drops_the_oldest_and_a_gap_tells_how_much(shop, monkeypatch):
+    monkeypatch.setattr("condmon.spool.ROWS_MAX", 10)
+    service = shop.service()
+    shop.live(service, 3, 40.0)
+    disk = FullDisk(service, monkeypatch)
+    before = service.recorder.last_offset()
+    shop.live(service, 20, 40.0)
+    disk.full = False
+    shop.live(service, 3, 40.0)
+    [gap] = [record for record in recorded(service) if isinstance(record, Gap)]
+    assert 2 * 20 - 10 == gap.lost
+    assert rows(recorded(service, after=before)) == 10 + 2 * 3
