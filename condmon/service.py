@@ -145,6 +145,7 @@ class Service:
             )
         self.standing.come_up(self._clock.now_us())
         self._settle_clock()
+        self._keep_snapshot()
         self._tell_of_absence(self._clock.now_us(), before_us)
         self._jobs.daily("snapshot", self._snapshot_asked.set, hour=0, minute=5)
         self._jobs.hourly("disk space", self._look_at_disk, minute=17)
@@ -214,10 +215,31 @@ class Service:
             if isinstance(entry, Arrived):
                 run.append(entry)
                 continue
-            records += self._decoder.decode(run)
+            records += self._decode(run)
             records.append(entry)
             run = []
-        return records + self._decoder.decode(run)
+        return records + self._decode(run)
+
+    def _decode(self, run: list[Arrived]) -> list[Record]:
+        """Decode messages; one that stops the decoder is left out and told, the others go on."""
+        try:
+            return self._decoder.decode(run)
+        except Exception as error:  # noqa: BLE001 - it would come again after every restart
+            if len(run) > 1:
+                return [record for one in run for record in self._decode([one])]
+            [message] = run
+            self._repeats.tell(
+                "error",
+                "fault in decoding",
+                message.topic,
+                topic=message.topic,
+                error=error,
+                start=message.payload[:64].hex(),
+                meaning="a bug in condmon; it is left out, please report it",
+            )
+            at_us = message.arrived_us
+            reason = "a fault in condmon itself: a message that stops the decoder was left out"
+            return [Gap(at_us, at_us, at_us, reason, lost=1)]
 
     def _beacon(self, records: Sequence[Record], messages: int) -> Beacon | None:
         """What time it is for the engine; now and then, while nothing comes in."""

@@ -1,18 +1,20 @@
 """The turn: what is judged, what is safe when, what stands in the record and the journal."""
 
 import time
+from collections.abc import Sequence
 
 import pytest
 import structlog
 
 from condmon.clock import Clock
+from condmon.engine.decode import Arrived
 from condmon.engine.engine import Engine
 from condmon.engine.outputs import Alert, Entry
-from condmon.engine.records import SECOND_US, Beacon, Gap, Samples, Started
+from condmon.engine.records import SECOND_US, Beacon, Gap, Record, Samples, Started
 from condmon.errors import StoreError
 from condmon.journal import Reader
 from condmon.lock import LockedError
-from tests.shops import FullDisk, Shop, payload, publish, recorded, shop
+from tests.shops import TOPIC, FullDisk, Shop, arrived, payload, publish, recorded, rows, shop
 from tests.waiting import until
 
 __all__ = ["shop"]
@@ -89,6 +91,30 @@ def test_live_run_equals_its_recording_pushed_again(shop):
         assert {alert.id: alert for alert in reader.alerts(open_only=False)} == alerts
         assert {entry.id: entry for entry in reader.entries(1000)} == entries
     assert 2 <= len(alerts)
+
+
+def test_message_that_stops_the_decoder_is_left_out_and_told_and_the_others_go_on(
+    shop, monkeypatch
+):
+    service = shop.service()
+    shop.live(service, 1, 40.0)
+    decode = service._decoder.decode
+
+    def brittle(messages: Sequence[Arrived]) -> list[Record]:
+        if any(b"poison" in message.payload for message in messages):
+            raise ZeroDivisionError("a bug the test put in")
+        return decode(messages)
+
+    monkeypatch.setattr(service._decoder, "decode", brittle)
+    at_us, before = shop.clock.now_us(), service.recorder.last_offset()
+    sound = [arrived(at_us + n, 40.0, n) for n in range(4)]
+    service.inbox.put([*sound[:2], Arrived(at_us, TOPIC, b"poison"), *sound[2:]])
+    with structlog.testing.capture_logs() as lines:
+        service.step()
+    records = recorded(service, after=before)
+    assert 2 * 4 == rows(records)
+    assert [1] == [record.lost for record in records if isinstance(record, Gap)]
+    assert [b"poison".hex()] == [line["start"] for line in lines if "start" in line]
 
 
 def test_journal_that_cannot_be_written_is_told_once_and_gets_all_of_it_later(shop, monkeypatch):
