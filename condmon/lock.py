@@ -2,12 +2,15 @@
 
 import fcntl
 import os
+import time
 from pathlib import Path
 from typing import IO
 
 from condmon.errors import CondmonError
 
 NAME = "condmon.lock"
+LOOKS = 5
+BLINK_S = 0.05
 
 
 class LockedError(CondmonError):
@@ -27,7 +30,7 @@ class Lock:
                 "folder and give condmon the right to write there."
             ) from error
         try:
-            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            _take(file)
         except OSError as error:
             pid = _pid_in(file)
             file.close()
@@ -58,6 +61,18 @@ def holder(folder: Path) -> int | None:
     except OSError:
         pass
     return None
+
+
+def _take(file: IO[str]) -> None:
+    """Lock at once or never; tried again shortly, for `holder` locks for a blink to look."""
+    for _ in range(LOOKS):
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            time.sleep(BLINK_S)
+        else:
+            return
+    fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
 
 
 def _pid_in(file: IO[str]) -> int | None:

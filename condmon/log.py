@@ -24,7 +24,6 @@ def set_up(stream: BinaryIO | None = None, level: int = logging.INFO) -> None:
     """Make every logger of the process write JSON lines to `stream` (standard output)."""
     structlog.configure(
         processors=[
-            structlog.contextvars.merge_contextvars,
             structlog.processors.add_log_level,
             structlog.processors.TimeStamper(fmt="iso", utc=True, key="at"),
             _exceptions_in_words,

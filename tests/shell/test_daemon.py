@@ -3,7 +3,9 @@
 import os
 import signal
 import socket
+import subprocess
 import time
+from pathlib import Path
 
 import orjson
 import pytest
@@ -14,6 +16,7 @@ from condmon.config import load
 from condmon.engine.records import Samples
 from condmon.journal import Reader
 from condmon.recorder import Recorder
+from tests.brokers import Mosquitto
 from tests.daemons import Daemon
 from tests.shops import Shop, payload, publish
 from tests.waiting import until
@@ -104,3 +107,31 @@ def test_service_manager_hears_ready_watchdog_and_stopping(tmp_path, monkeypatch
             pass
     lines = b"\n".join(words).split(b"\n")
     assert {b"READY=1", b"WATCHDOG=1", b"STOPPING=1"} <= set(lines)
+
+
+@pytest.mark.broker
+def test_example_broker_configuration_works_with_a_session_that_waits(tmp_path):
+    words = tmp_path / "passwords"
+    subprocess.run(["mosquitto_passwd", "-c", "-b", str(words), "condmon", "secret"], check=True,
+                   capture_output=True)  # fmt: skip
+    text = (Path(__file__).parents[2] / "deploy" / "mosquitto.conf").read_text()
+    text = text.replace("listener 1883", "").replace("/etc/mosquitto/passwords", str(words))
+    text = text.replace("persistence_location /var/lib/mosquitto/", "")
+    mosquitto = Mosquitto(tmp_path / "broker", text.replace("{", "{{").replace("}", "}}")).start()
+    secret = tmp_path / "broker.password"
+    secret.write_text("secret\n")
+    secret.chmod(0o600)
+    try:
+        daemon = Daemon(tmp_path, mosquitto.url)
+        text = daemon.config.read_text()
+        user = '\nusername = "condmon"\npassword_file = "broker.password"\n'
+        daemon.config.write_text(text.replace('client_id = "condmon-test"', user))
+        daemon.start()
+        daemon.until_logged('"session":"new"')
+        assert 0 == daemon.stop()
+        mosquitto.restart()
+        daemon.start()
+        daemon.until_logged('"session":"resumed"')
+        assert 0 == daemon.stop()
+    finally:
+        mosquitto.stop()

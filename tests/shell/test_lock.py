@@ -4,6 +4,7 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 
 import pytest
 
@@ -46,6 +47,23 @@ def test_holder_of_a_missing_folder_or_a_strange_file_is_nobody(tmp_path):
     lock = Lock(tmp_path)
     assert os.getpid() == holder(tmp_path)
     lock.release()
+
+
+def test_someone_who_only_looks_does_not_keep_a_daemon_from_starting(tmp_path):
+    stop = threading.Event()
+
+    def look() -> None:
+        while not stop.wait(0.002):
+            holder(tmp_path)
+
+    looking = threading.Thread(target=look)
+    looking.start()
+    try:
+        for _ in range(50):
+            Lock(tmp_path).release()
+    finally:
+        stop.set()
+        looking.join()
 
 
 def test_folder_that_cannot_be_made_is_told_in_words(tmp_path):

@@ -1,13 +1,10 @@
 """Passwords and certificates on the way to the broker: judged in words, read again each time."""
 
-import ssl
 import subprocess
 from pathlib import Path
 
 import pytest
 
-from condmon.config import Broker
-from condmon.linkwords import cannot_connect
 from tests.brokers import QUEUES, Mosquitto
 from tests.listeners import TOPIC, Heard, broker_of, logged
 from tests.waiting import until
@@ -114,9 +111,3 @@ def test_missing_or_useless_certificate_files_are_named(tmp_path, papers):
     useless.write_text("no certificate")
     with Heard(broker_of(mosquitto, tls=True, ca_file=useless)) as heard:
         heard.until_down("the TLS files cannot be used")
-
-
-def test_plain_port_spoken_to_with_tls_is_told_in_words():
-    broker = Broker("h", 1, True, None, None, None, None, None, "c")
-    ending = cannot_connect(ssl.SSLError(1, "wrong version number"), broker)
-    assert "perhaps the port is not the TLS one" in ending.words

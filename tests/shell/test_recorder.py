@@ -255,3 +255,36 @@ def test_a_file_removed_under_us_is_made_again(recorder, tmp_path):
         path.unlink()
     offset = recorder.append([rec.Beacon(2)])
     assert [(offset, [rec.Beacon(2)])] == all_of(recorder)
+
+
+def test_file_that_turns_bad_while_it_is_written_is_set_aside_and_the_batch_kept(
+    recorder, tmp_path
+):
+    recorder.append([run(*np.arange(3000.0))])
+    recorder._file.db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    path = tmp_path / "stream-2025-11-25.db"
+    path.write_bytes(b"\x17" * path.stat().st_size)
+    recorder._file.db.execute("PRAGMA shrink_memory")
+    offset = recorder.append([rec.Beacon(7)])
+    assert [rec.Beacon(7)] == dict(all_of(recorder))[offset]
+    assert recorder.counts.files_set_aside
+    assert any(".damaged-" in name.name for name in tmp_path.iterdir())
+
+
+def test_file_of_a_later_version_is_set_aside_and_named(tmp_path, clock):
+    db = sqlite3.connect(tmp_path / "stream-2025-11-25.db")
+    db.executescript("CREATE TABLE later (x); PRAGMA user_version = 9;")
+    db.close()
+    recorder = Recorder(tmp_path, SIGNALS, clock.now_us)
+    offset = recorder.append([rec.Beacon(1)])
+    assert [(offset, [rec.Beacon(1)])] == all_of(recorder)
+    assert ["stream-2025-11-25.db.damaged-1"] == recorder.counts.files_set_aside
+    recorder.close()
+
+
+def test_offset_before_yesterday_ends_with_the_day_before(recorder, clock):
+    offsets = []
+    for day in range(4):
+        offsets.append(recorder.append([rec.Beacon(day)]))
+        clock.pass_s(DAY_S if day < 3 else 0)
+    assert offsets[1] == recorder.offset_before_yesterday()

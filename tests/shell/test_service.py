@@ -2,6 +2,7 @@
 
 import time
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import pytest
 import structlog
@@ -74,6 +75,37 @@ def test_clock_put_back_is_told_and_own_time_goes_on(shop):
     shop.live(service, 3, 40.0)
     assert 0 < service.standing.now_us - before_us < 60 * SECOND_US
     assert [text for text in shop.texts("action") if "was put 3600 s back" in text]
+
+
+def test_snapshot_is_kept_every_ten_minutes_and_when_the_day_asks(shop):
+    service = shop.service()
+    shop.live(service, 1, 40.0)
+    with Reader(shop.store) as reader:
+        at_start = reader.last_snapshot()
+        shop.clock.pass_s(601)
+        service.step()
+        ten_minutes = reader.last_snapshot()
+        service._snapshot_asked.set()
+        shop.live(service, 1, 40.0)
+        asked = reader.last_snapshot()
+    offsets = [kept[1] for kept in (at_start, ten_minutes, asked) if kept is not None]
+    assert 3 == len(set(offsets))
+    assert sorted(offsets) == offsets
+
+
+def test_short_disk_is_told_once(shop, monkeypatch):
+    service = shop.service()
+    monkeypatch.setattr("condmon.service.shutil.disk_usage", lambda _: Disk(free=1000))
+    with structlog.testing.capture_logs() as lines:
+        service._look_at_disk()
+        service._look_at_disk()
+    assert [("disk space is short", 0, 1)] == [
+        (line["event"], line["free_mb"], line["wanted_mb"]) for line in lines
+    ]
+
+
+class Disk(NamedTuple):
+    free: int
 
 
 def test_live_run_equals_its_recording_pushed_again(shop):
