@@ -17,7 +17,6 @@ from condmon.engine.engine import Engine
 from condmon.engine.outputs import Alert, Output
 from condmon.engine.records import Gap, Record
 from condmon.engine.settings import Settings
-from condmon.engine.snapshot import SnapshotError
 from condmon.journal import Journal
 from condmon.recorder import Recorder, rows_in
 
@@ -132,10 +131,10 @@ class Standing:
             for blob, offset in self._journal.snapshots():
                 try:
                     self.engine = Engine.restore(self._settings, blob)
-                except SnapshotError as error:
+                except Exception as error:  # noqa: BLE001 - a bad snapshot must not keep it down
                     _log.warning(
                         "snapshot cannot be used",
-                        error=str(error),
+                        error=error,
                         offset=offset,
                         meaning="an older one or the recordings serve instead",
                     )
