@@ -6,6 +6,7 @@ from typing import NamedTuple, Self
 import numpy as np
 
 from condmon.engine.logic import Column
+from condmon.engine.minutely import Minutely, none
 from condmon.engine.records import F64, I64, SECOND_US, Flags
 from condmon.engine.settings import Machine
 
@@ -55,6 +56,8 @@ class Block:
         Index into the machine's duties, -1 where unknown; set by the duty stage.
     blind_s : int
         Seconds that were skipped just before the first tick, 0 if it follows the last block.
+    minutes : Minutely
+        The minutes that end in this block; set after the duty.
     """
 
     def __init__(
@@ -73,6 +76,7 @@ class Block:
         self.value, self.age_s, self.heard_s, self.increase = value, age_s, heard_s, increase
         self.watch_s, self.readings, self.blind_s = watch_s, readings, blind_s
         self.duty: I64 = np.full(self.n, -1, np.int64)
+        self.minutes: Minutely = none(value.shape[1])
         self.column = {s.name: i for i, s in enumerate(machine.signals)}
 
     @property
@@ -105,6 +109,18 @@ class Block:
             return np.empty(0, np.int64), np.empty(0)
         rows = rows[r.usable[rows] & ~np.isnan(r.value[rows])]
         return r.at_us[rows], r.value[rows]
+
+    @cached_property
+    def tens(self) -> list[Minutely]:
+        """The minutes of this block, parted at the full ten minutes."""
+        m = self.minutes
+        if not len(m.minute):
+            return []
+        edges = (np.flatnonzero(np.diff(m.minute // 10)) + 1).tolist()
+        return [
+            Minutely(*(column[a:b] for column in m))
+            for a, b in zip([0, *edges], [*edges, len(m.minute)], strict=True)
+        ]
 
     @cached_property
     def _rows_by_column(self) -> dict[int, I64]:

@@ -8,6 +8,7 @@ from condmon.engine.checks.base import Check
 from condmon.engine.checks.book import checks_of
 from condmon.engine.duty import Duty
 from condmon.engine.latch import Event, Latch
+from condmon.engine.minutely import Gather
 from condmon.engine.records import Action, ModelOn
 from condmon.engine.settings import Machine, Settings
 from condmon.engine.ticks import Ticks
@@ -20,6 +21,7 @@ class Watch:
         self.machine = machine
         self.ticks = Ticks(machine)
         self.duty = Duty(machine)
+        self.gather = Gather(len(machine.signals))
         self.checks, self.missing = checks_of(settings, machine)
         self.latches = [Latch(c.hold_s, c.release_s) for c in self.checks]
         self.book = Book(settings, machine)
@@ -43,6 +45,9 @@ class Watch:
         out.extend(self.ticks.entries)
         self.ticks.entries = []
         out.extend(self.duty.push(block))
+        block.minutes = self.gather.push(
+            block.first, block.value, block.age_s, block.duty, blind=block.blind_s > 0
+        )
         events: list[tuple[int, int, Check, Event]] = []
         for i, (check, latch) in enumerate(zip(self.checks, self.latches, strict=True)):
             on, stay = check.push(block)
@@ -80,6 +85,7 @@ class Watch:
             "models": self.models,
             "ticks": self.ticks.state(),
             "duty": self.duty.state(),
+            "minutes": self.gather.state(),
             "book": self.book.state(),
             "checks": {c.key: c.state() for c in self.checks},
             "latches": {c.key: x.state() for c, x in zip(self.checks, self.latches, strict=True)},
@@ -89,6 +95,7 @@ class Watch:
         """Take up a saved state."""
         self.ticks.load(state["ticks"])
         self.duty.load(state["duty"])
+        self.gather.load(state["minutes"])
         self.book.load(state["book"])
         self.models = state["models"]
         for kind, (made, content) in self.models.items():

@@ -1,0 +1,107 @@
+"""What is usual: one figure a day from minute values, the first days as the base. Pure.
+
+The base is the first days and stays: a base that moves along would follow a slow wear. A person
+starts a new one by returning the check to service.
+"""
+
+from math import fsum, nan
+from typing import Any
+
+import numpy as np
+
+from condmon.engine.minutely import DAY_MIN
+from condmon.engine.records import F64, I64
+
+BASE_DAYS = 5
+READY_DAYS = 3
+"""Three days hold at least two shifts of different work; five outlast a weekend."""
+RECENT = 60
+
+
+class Past:
+    """Carried: the minute values of the day that is not over, the base's figures, the last values.
+
+    Parameters
+    ----------
+    least : int
+        Minute values that make a day count.
+    share : float | None
+        Which of the sorted values is the day's figure (0.5: the median); None: their mean.
+    offset_min : int
+        Minutes after 0:00 UTC at which a day begins.
+    recent : int
+        How many of the newest values `now` looks at.
+    """
+
+    def __init__(
+        self,
+        least: int = 30,
+        share: float | None = 0.5,
+        offset_min: int = 0,
+        recent: int = RECENT,
+        ready: int = READY_DAYS,
+    ) -> None:
+        self._least, self._share, self._offset = least, share, offset_min
+        self._recent, self._ready = recent, ready
+        self._day = -1
+        self._values: list[float] = []
+        self.figures: list[float] = []
+        self.last: list[float] = []
+
+    def push(self, minute: I64, value: F64) -> None:
+        """Add minute values in order; NaN is passed over."""
+        known = ~np.isnan(value)
+        if not known.any():
+            return
+        minute, value = minute[known], value[known]
+        days = (minute - self._offset) // DAY_MIN
+        for day in np.unique(days).tolist():
+            if day != self._day:
+                self._close()
+                self._day = day
+            if len(self.figures) < BASE_DAYS:
+                self._values += value[days == day].tolist()
+        self.last = [*self.last, *value.tolist()][-self._recent :]
+
+    def _close(self) -> None:
+        if len(self._values) >= self._least and len(self.figures) < BASE_DAYS:
+            self.figures.append(middle(self._values, self._share))
+        self._values = []
+
+    def usual(self) -> float:
+        """Middle of the base's days, NaN while there are too few."""
+        return middle(self.figures) if len(self.figures) >= self._ready else nan
+
+    def now(self) -> float:
+        """The figure of the newest values, NaN while there are too few."""
+        return middle(self.last, self._share) if len(self.last) >= self._recent else nan
+
+    def forget_recent(self) -> None:
+        """The newest values are of another time."""
+        self.last = []
+
+    def state(self) -> list[Any]:
+        """What has to survive a restart."""
+        return [self._day, np.array(self._values), self.figures, np.array(self.last)]
+
+    def load(self, state: list[Any]) -> None:
+        """Take up a saved state."""
+        self._day, values, self.figures, last = state
+        self._values, self.last = values.tolist(), last.tolist()
+
+
+def middle(values: list[float], share: float | None = 0.5) -> float:
+    """One of the sorted values by its share of the way, or their mean; NaN of none."""
+    if not values:
+        return nan
+    if share is None:
+        return fsum(values) / len(values)
+    if share == 0.5:
+        return float(np.median(values))
+    return sorted(values)[round(share * (len(values) - 1))]
+
+
+def scatter(values: list[float]) -> float:
+    """Standard deviation as the middle distance from the middle tells it (1.4826 for a normal)."""
+    centre = middle(values)
+    return 1.4826 * middle([abs(value - centre) for value in values])
