@@ -190,7 +190,7 @@ class Recorder:
         return db, numbers
 
     def _numbers(self, db: sqlite3.Connection) -> Integers:
-        """This file's number of every present signal; those it lacks are added."""
+        """Give the file's number of every present signal; those it lacks are added."""
         db.execute("BEGIN")
         db.executemany("INSERT OR IGNORE INTO signals (machine, name) VALUES (?, ?)", self._names)
         db.execute("COMMIT")
