@@ -33,7 +33,7 @@ def demo(tmp_path: Path, *words: str) -> subprocess.Popen[str]:
 def whole(tmp_path_factory: pytest.TempPathFactory) -> tuple[int, str, Path]:
     """Exit code, output and temporary folder of a demo that ends by itself."""
     folder = tmp_path_factory.mktemp("demo")
-    with demo(folder, "--for", "40s", "--speed", "120") as process:
+    with demo(folder, "--for", "30s", "--speed", "120") as process:
         try:
             output, _ = process.communicate(timeout=WITHIN_S + 40)
         finally:
