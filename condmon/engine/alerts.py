@@ -306,6 +306,10 @@ class Book:
             )
         )
 
+    def standing(self) -> tuple[set[str], dict[str, str]]:
+        """Keys of the checks that are out of service; key -> id of the alert that lasts."""
+        return set(self._out_of_service), dict(self._active)
+
     def state(self) -> dict[str, Any]:
         """What has to survive a restart."""
         return {

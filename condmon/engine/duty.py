@@ -46,6 +46,7 @@ class Duty:
         kinds = {s.name: s.kind for s in machine.signals}
         self._conditions = [Condition(when, kinds) for _, when in duties(machine)]
         self._told, self._now, self._ticks, self._since = -1, -1, 0, 0
+        self._last = -1  # code of the last tick, for who looks in; not carried over a restart
 
     def push(self, block: Block) -> list[tuple[int, Entry]]:
         """Set the duty column; (tick, entry) of each change that lasted a minute."""
@@ -55,7 +56,7 @@ class Duty:
             code = np.where(on == TRUE, i, np.where(on == UNKNOWN, -1, code))
         if not self._conditions:
             code[:] = -1
-        block.duty = code
+        block.duty, self._last = code, int(code[-1])
         return self._changes(block, code)
 
     def _changes(self, block: Block, code: I64) -> list[tuple[int, Entry]]:
@@ -84,6 +85,12 @@ class Duty:
             f"{machine.name} is {name}",
             {"duty": name},
         )
+
+    def now(self) -> tuple[str, int | None]:
+        """The duty of the last tick and the tick since which it lasts; "" where unknown."""
+        if self._last < 0 or self._last != self._now:
+            return "", None
+        return self.names[self._last], self._since
 
     def state(self) -> dict[str, Any]:
         """What has to survive a restart."""

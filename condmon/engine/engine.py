@@ -31,6 +31,7 @@ from condmon.engine.records import (
 )
 from condmon.engine.settings import CONDMON, Machine, Settings, Signal
 from condmon.engine.snapshot import SnapshotError, pack, unpack
+from condmon.engine.view import View, view_of
 from condmon.engine.watch import Watch
 
 Placed = tuple[tuple[int, ...], Output]
@@ -231,6 +232,10 @@ class Engine:
         """Alerts that are not over, oldest first."""
         found = [alert for watch in self.watches for alert in watch.book.open.values()]
         return sorted(found, key=lambda alert: (alert.raised_us, alert.id))
+
+    def view(self) -> View:
+        """What is held at this moment: values with their ages, duties, checks. Changes nothing."""
+        return view_of(self.watches, self.now_us)
 
     def missing(self) -> list[tuple[str, str, str]]:
         """(machine, check, words) of the checks a machine could have with one more signal."""
