@@ -7,7 +7,8 @@ FORMAT = 1
 """The version of the format this condmon reads (`format = 1` at the top of a file)."""
 
 KEYS: dict[str, tuple[str, ...]] = {
-    "": ("format", "site", "broker", "store", "machine", "check", "adjust", "plan", "send"),
+    "": ("format", "site", "broker", "store", "machine", "check", "adjust", "plan", "send",
+         "web"),
     "site": ("name", "timezone", "unattended", "digest", "digest_days", "lateness"),
     "broker": (
         "url", "ca_file", "cert_file", "key_file", "username", "password_file", "client_id",
@@ -26,6 +27,7 @@ KEYS: dict[str, tuple[str, ...]] = {
         "id", "machines", "when", "hold", "release", "deadband", "urgency", "title", "why",
         "look_first", "caution",
     ),
+    "web": ("listen", "port", "address", "names", "cert_file", "key_file", "signed_in_for"),
     "plan": ("now", "today", "note"),
     "plan.URGENCY": ("remind_after", "tell_end"),
     "send": ("webhook", "email"),

@@ -1,6 +1,7 @@
 """What a configuration file becomes: frozen values for the shell, `Settings` for the engine."""
 
 from dataclasses import dataclass
+from ipaddress import ip_address
 from pathlib import Path
 from typing import Literal
 
@@ -64,6 +65,24 @@ class Email:
 
 
 @dataclass(frozen=True, slots=True)
+class Web:
+    """Where the phone page listens and how it is reached."""
+
+    listen: str = "127.0.0.1"  # an IP number
+    port: int = 8470
+    address: str = ""  # "https://name:port" as phones open it; empty: as they came
+    names: tuple[str, ...] = ()  # further names of this computer that are answered
+    cert_file: Path | None = None
+    key_file: Path | None = None
+    signed_in_for_s: float = 90 * 86400.0
+
+    @property
+    def beyond_this_computer(self) -> bool:
+        """Whether others than this computer could reach the page."""
+        return not ip_address(self.listen).is_loopback
+
+
+@dataclass(frozen=True, slots=True)
 class Config:
     """Everything one configuration file says."""
 
@@ -74,3 +93,4 @@ class Config:
     webhooks: tuple[Webhook, ...]
     emails: tuple[Email, ...]
     warnings: tuple[str, ...]
+    web: Web | None = None
