@@ -18,6 +18,9 @@ COMMANDS = {
     "demo": ("condmon.demo", "a simulated shop, a broker and the daemon, on this machine alone"),
     "replay": ("condmon.replay", "run recordings and captures through the engine"),
     "record": ("condmon.record", "write what a broker sends into a recording"),
+    "log": ("condmon.logbook", "the machine event log, and acts on alerts"),
+    "user": ("condmon.users", "accounts of the phone page"),
+    "pair": ("condmon.pair", "a code by which a phone can sign in"),
     "status": ("condmon.status", "what the daemon of this data folder is doing"),
 }
 

@@ -12,8 +12,10 @@ import sys
 import threading
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from condmon import __version__, log
+from condmon.asked import Asked
 from condmon.clock import Clock, SiteCalendar, rfc3339
 from condmon.config import Config, load
 from condmon.engine.decode import Arrived, Decoder
@@ -35,6 +37,9 @@ from condmon.spool import Spool
 from condmon.standing import Standing
 from condmon.systemd import notify
 
+if TYPE_CHECKING:
+    from condmon.web.server import Page
+
 TURN_S = 0.25
 MESSAGES_A_TURN = 2000
 BEACON_EVERY_S = 0.5  # while nothing comes in
@@ -44,6 +49,7 @@ DAY_US = 86_400_000_000
 PLAUSIBLE_US = 1_735_689_600_000_000  # 2025-01-01: a clock before this was never set
 OUTPUTS_KEPT_MAX = 20_000  # while the journal cannot be written
 WATCHDOG_EVERY_S = 5.0
+VIEW_EVERY_S = 1.0
 STOP_S = 1.0
 _log = log.get("service")
 
@@ -121,9 +127,12 @@ class Service:
         self._outbox_thread = threading.Thread(
             target=self._outbox.run, args=(self._stopping,), name="outbox", daemon=True
         )
+        self.page = _page(config, clock, self.inbox)
+        self._asked = Asked(folder, self.inbox.put_action)
         self._jobs = Jobs()
         self._pace = Pace(clock, settings.lateness_s)
         self._beacon_s = self._snapshot_s = self._watchdog_s = clock.monotonic_s()
+        self._view_s = 0.0
 
     def run(self, stop: threading.Event) -> None:
         """Live until told to stop: come up, turn after turn, leave."""
@@ -137,6 +146,8 @@ class Service:
     def start(self) -> None:
         """Come up from what was recorded, then connect."""
         before_us = self.journal.written_us()
+        if self.page:
+            self.page.start()
         if self.journal.set_aside:
             _log.error(
                 "the journal was damaged and was set aside",
@@ -153,6 +164,7 @@ class Service:
         self._pace = Pace(self._clock, self._config.settings.lateness_s)
         self._jobs.start()
         self._outbox_thread.start()
+        self._asked.start()
         self.mqtt.start()
         notify("READY=1", "STATUS=watching")
 
@@ -175,6 +187,9 @@ class Service:
     def stop(self) -> None:
         """Take the last messages in, write them down, leave; the broker keeps the session."""
         notify("STOPPING=1")
+        self._asked.stop()
+        if self.page:
+            self.page.stop()
         self.inbox.close()
         self._jobs.stop()
         self._stopping.set()
@@ -203,7 +218,7 @@ class Service:
             f"condmon {__version__} watches {len(settings.machines)} machine(s) of "
             f"{settings.site} over MQTT at {broker.host}:{broker.port}. It only watches: it "
             "stops no machine and is no safety device."
-        )
+        ) + (f"\n{self.page.greeting()}" if self.page else "")
 
     # parts of the turn
 
@@ -267,6 +282,8 @@ class Service:
                 dropped=over,
             )
         else:
+            if self.page:
+                self.page.tell(self._unwritten)
             self._unwritten = []
         self._feed_watchdog()
 
@@ -276,6 +293,9 @@ class Service:
         self.mqtt.look()
         self._follow_wall()
         self._feed_watchdog()
+        if self.page and now_s - self._view_s >= VIEW_EVERY_S:
+            self._view_s = now_s
+            self.page.put_view(self.standing.engine.view())
         if now_s - self._snapshot_s >= SNAPSHOT_EVERY_S or self._snapshot_asked.is_set():
             self._snapshot_s = now_s
             self._snapshot_asked.clear()
@@ -366,3 +386,12 @@ class Service:
             )
         else:
             self._repeats.over("disk space is short")
+
+
+def _page(config: Config, clock: Clock, inbox: Inbox) -> "Page | None":
+    """The phone page where one is wanted; its libraries load only then."""
+    if config.web is None:
+        return None
+    from condmon.web.server import Page
+
+    return Page(config, clock, inbox.put_action)

@@ -1,0 +1,121 @@
+"""Puts the page together: parts, routes, the gate, how errors are told."""
+
+import hashlib
+import mimetypes
+from pathlib import Path
+
+from fastapi import Depends, FastAPI, HTTPException, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse, Response
+from fastapi.routing import APIRoute
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from starlette.exceptions import HTTPException as PlainHTTPException
+from starlette.middleware.gzip import GZipMiddleware
+
+from condmon import __version__, log
+from condmon.errors import CondmonError, StoreError
+from condmon.web import acts, doors, files, logbook, machines, now, people, plain, stream, ways
+from condmon.web import wording as words
+from condmon.web.gate import Asgi, Gate, guard
+from condmon.web.parts import Parts, back_to, shown
+
+FOLDER = Path(__file__).parent
+_log = log.get("page")
+_NOT_READ = "Something in this form cannot be read. Go back, look at what was filled in, and send "
+_NOT_READ += "it again."
+
+
+def make_app(parts: Parts) -> Asgi:
+    """The whole page as an ASGI application."""
+    app = make_api(parts)
+    return Gate(GZipMiddleware(app, minimum_size=700, compresslevel=5), parts)
+
+
+def make_api(parts: Parts) -> FastAPI:
+    """The application behind the gate. Its own documentation pages load from elsewhere: off."""
+    app = FastAPI(
+        title="condmon",
+        version=__version__,
+        docs_url=None,
+        redoc_url=None,
+        openapi_url=None,
+        dependencies=[Depends(guard)],
+    )
+    app.state.parts = parts
+    for module in (now, acts, machines, logbook, people, ways, doors, stream, files, plain):
+        app.include_router(module.router)
+    for route in app.routes:
+        assert not isinstance(route, APIRoute) or hasattr(route.endpoint, "needs"), route
+    app.add_exception_handler(PlainHTTPException, _told)
+    app.add_exception_handler(RequestValidationError, _misread)
+    app.add_exception_handler(CondmonError, _troubled)
+    app.add_exception_handler(Exception, _faulty)
+    return app
+
+
+def make_templates() -> Environment:
+    """The templates, with escaping on and no name that may be missing."""
+    env = Environment(
+        loader=FileSystemLoader(FOLDER / "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    env.globals.update(reading=words.reading, usual=words.usual, standing=words.standing)
+    return env
+
+
+def load_files() -> tuple[dict[str, tuple[str, bytes]], dict[str, str]]:
+    """Everything under static/: its type and content, and addresses that change with it."""
+    loaded, marks = {}, {}
+    for path in sorted((FOLDER / "static").iterdir()):
+        content = path.read_bytes()
+        media = mimetypes.guess_type(path.name)[0] or "application/octet-stream"
+        loaded[path.name] = (media, content)
+        mark = hashlib.sha256(content).hexdigest()[:10]
+        marks[path.name] = f"/static/{path.name}?v={mark}"
+    return loaded, marks
+
+
+# how errors are told: as a page to people, as JSON (RFC 9457) under /api
+
+
+def _error(request: Request, status: int, text: str, headers: dict[str, str]) -> Response:
+    if request.url.path.startswith("/api/"):
+        body = {"status": status, "title": text}
+        return JSONResponse(body, status, headers, media_type="application/problem+json")
+    answer = shown(request, "error.html", status, words=text, status_code=status)
+    answer.headers.update(headers)
+    return answer
+
+
+async def _told(request: Request, error: Exception) -> Response:
+    assert isinstance(error, PlainHTTPException)
+    path = request.url.path
+    reading = request.method in {"GET", "HEAD"}
+    if error.status_code == 401 and reading and not path.startswith(("/api/", "/live")):
+        return back_to(f"/sign-in?next={path}")
+    text = error.detail if isinstance(error, HTTPException) else ""
+    if not text or error.detail in {"Not Found", "Method Not Allowed"}:
+        text = "There is no such page." if error.status_code == 404 else "That cannot be done here."
+    return _error(request, error.status_code, text, dict(error.headers or {}))
+
+
+async def _misread(request: Request, error: Exception) -> Response:
+    assert isinstance(error, RequestValidationError)
+    if request.url.path.startswith("/api/"):
+        what = [{"where": list(e["loc"]), "words": e["msg"]} for e in error.errors()]
+        body = {"status": 422, "title": "This cannot be read.", "problems": what}
+        return JSONResponse(body, 422, media_type="application/problem+json")
+    return _error(request, 422, _NOT_READ, {})
+
+
+async def _troubled(request: Request, error: Exception) -> Response:
+    return _error(request, 503 if isinstance(error, StoreError) else 400, str(error), {})
+
+
+async def _faulty(request: Request, error: Exception) -> Response:
+    _log.error("fault in a page", error=error, path=request.url.path,
+               meaning="this page could not be shown; the watch goes on")  # fmt: skip
+    return _error(request, 500, "A fault in condmon itself; its log says more.", {})

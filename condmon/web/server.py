@@ -1,0 +1,201 @@
+"""Runs the page in a thread and loop of its own, beside the turn and never in its way.
+
+Until there is an owner it listens on this computer only, whatever the configuration says. A renewed
+certificate is taken up without a restart. A page that cannot run is told in the log; the watch goes
+on without it.
+"""
+
+import asyncio
+import contextlib
+import logging
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+
+import uvicorn
+from anyio.to_thread import current_default_thread_limiter
+
+from condmon import log
+from condmon.clock import Clock
+from condmon.config.shape import Config, Web
+from condmon.engine.outputs import Output
+from condmon.engine.records import Record
+from condmon.engine.view import View
+from condmon.web.accounts import Accounts, new_code
+from condmon.web.app import load_files, make_app, make_templates
+from condmon.web.limits import Limit
+from condmon.web.live import Live
+from condmon.web.parts import Parts
+from condmon.web.past import Past
+
+HERE = "127.0.0.1"
+AGAIN_S = 30.0  # after the address could not be taken
+STOP_S = 5.0
+CONNECTIONS_MAX = 200
+THREADS = 12
+_log = log.get("page")
+
+
+class Page:
+    """The phone page of one daemon.
+
+    Parameters
+    ----------
+    config : Config
+        With a [web] section.
+    clock : Clock
+        Time.
+    put_action : callable
+        The inbox's door for what people do.
+
+    Raises StoreError when the accounts cannot be used.
+    """
+
+    def __init__(self, config: Config, clock: Clock, put_action: Callable[[Record], None]) -> None:
+        assert config.web is not None
+        self._web: Web = config.web
+        self.port = 0  # where it listens, 0 while it does not
+        self.live = Live(clock.now_us, put_action)
+        folder = config.store.path
+        accounts = Accounts(folder, clock.now_us, self._web.signed_in_for_s)
+        files, marks = load_files()
+        self.parts = Parts(
+            config, clock, accounts, self.live, Past(config.settings, folder, clock),
+            make_templates(), files, marks,
+            tries_here=Limit(5, 60.0, clock.monotonic_s),
+            tries_name=Limit(10, 60.0, clock.monotonic_s),
+            writes=Limit(120, 60.0, clock.monotonic_s),
+            first_code="" if accounts.has_owner() else new_code(),
+        )  # fmt: skip
+        self._stop = threading.Event()
+        self._threads = [
+            threading.Thread(target=self._serve, name="page", daemon=True),
+            threading.Thread(
+                target=self.parts.past.run, args=(self._stop,), name="past", daemon=True
+            ),
+        ]
+
+    def greeting(self) -> str:
+        """Where the page is, and how to become its first owner."""
+        scheme = "https" if self._web.cert_file else "http"
+        own = f"{scheme}://{self._host()}:{self._web.port}"
+        text = f"The phone page: {self._web.address or own}"
+        if self.parts.first_code:
+            text += (
+                f"\nIt has no owner yet and listens on this computer only. Open {own}/first here "
+                f"and give this code once: {self.parts.first_code}\n"
+                "From elsewhere: condmon user add NAME --role owner"
+            )
+        return text
+
+    def start(self) -> None:
+        """Begin to serve."""
+        for thread in self._threads:
+            thread.start()
+
+    def stop(self) -> None:
+        """End open pages and leave."""
+        self._stop.set()
+        for thread in self._threads:
+            if thread.is_alive():
+                thread.join(STOP_S)
+        self.parts.accounts.close()
+
+    def put_view(self, view: View) -> None:
+        """Show this from now on."""
+        self.live.put_view(view)
+
+    def tell(self, outputs: Sequence[Output]) -> None:
+        """Tell open pages of what is in the journal now."""
+        self.live.tell(outputs)
+
+    # its own thread
+
+    def _host(self) -> str:
+        """Where to listen: on this computer only until someone rules over the page."""
+        return self._web.listen if self.parts.accounts.has_owner() else HERE
+
+    def _serve(self) -> None:
+        while not self._stop.is_set():
+            host = self._host()
+            try:
+                asyncio.run(self._until_moved(host))
+            except (Exception, SystemExit) as error:  # noqa: BLE001 - the watch goes on without it
+                _log.error("the page cannot be served", error=error, listen=host,
+                           port=self._web.port, meaning="it is tried again in half a minute; is "
+                           "another program using the port?")  # fmt: skip
+                self._stop.wait(AGAIN_S)
+            finally:
+                self.port = 0
+                self.live.use_loop(None)
+
+    async def _until_moved(self, host: str) -> None:
+        """Serve until told to stop, or until another address is to be listened on."""
+        web = self._web
+        config = uvicorn.Config(
+            make_app(self.parts), host, web.port, log_config=None, access_log=False,
+            lifespan="off", server_header=False, date_header=True, proxy_headers=False,
+            ssl_certfile=web.cert_file, ssl_keyfile=web.key_file, timeout_keep_alive=20,
+            timeout_graceful_shutdown=1, limit_concurrency=CONNECTIONS_MAX, ws="none",
+            h11_max_incomplete_event_size=32 * 1024, http="h11", loop="asyncio",
+        )  # fmt: skip
+        logging.getLogger("uvicorn").propagate = False  # what matters is told by our own log
+        logging.getLogger("uvicorn").addHandler(logging.NullHandler())
+        current_default_thread_limiter().total_tokens = THREADS
+        server = _Server(config)
+        self.live.use_loop(asyncio.get_running_loop())
+        looking = asyncio.create_task(self._look(server, config, host))
+        try:
+            await server.serve()
+        finally:
+            looking.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await looking
+
+    async def _look(self, server: "_Server", config: uvicorn.Config, host: str) -> None:
+        """Look now and then whether to stop, to move, or to take up a renewed certificate."""
+        renewed, round_ = _stamp(self._web), 0
+        while not self._stop.is_set():
+            if server.started and not self.port:
+                self.port = server.servers[0].sockets[0].getsockname()[1]
+                _log.info("the page listens", listen=host, port=self.port)
+            await asyncio.sleep(0.1)
+            round_ += 1
+            if round_ % 10:
+                continue
+            if self._host() != host:
+                break
+            stamp = _stamp(self._web)
+            if stamp != renewed and config.ssl and self._web.cert_file:
+                renewed = stamp
+                _renew(config, self._web.cert_file, self._web.key_file)
+        server.should_exit = True
+
+
+class _Server(uvicorn.Server):
+    """Leaves signals to the daemon."""
+
+    @contextlib.contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        yield
+
+
+def _stamp(web: Web) -> tuple[int, ...]:
+    """Changes when a certificate or key was renewed."""
+    found = []
+    for path in (web.cert_file, web.key_file):
+        with contextlib.suppress(OSError):
+            if path:
+                found.append(path.stat().st_mtime_ns)
+    return tuple(found)
+
+
+def _renew(config: uvicorn.Config, cert: Path, key: Path | None) -> None:
+    try:
+        assert config.ssl is not None
+        config.ssl.load_cert_chain(cert, key)
+        _log.info("certificate renewed", file=str(cert))
+    except OSError as error:  # ssl.SSLError among them: half written, or a pair that does not fit
+        _log.error("the new certificate cannot be used", file=str(cert), error=error,
+                   meaning="the old one is used on; put a certificate and key that go together "
+                   "there")  # fmt: skip
