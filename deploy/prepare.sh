@@ -29,12 +29,14 @@ apt_install() {
     if [ ! -e "$policy" ]; then # the file by which Debian asks whether services may start: no
         as_root sh -c "printf '#!/bin/sh\nexit 101\n' >$policy && chmod 755 $policy"
         ours=yes
+        trap 'as_root rm -f "$policy"; exit 1' INT TERM
     fi
     done_well=yes
     as_root apt-get update -q >&2 || done_well=no
     as_root env DEBIAN_FRONTEND=noninteractive \
         apt-get install -q -y --no-install-recommends "$@" >&2 || done_well=no
     [ "$ours" = no ] || as_root rm -f "$policy"
+    trap - INT TERM
     [ "$done_well" = yes ] || stop "apt could not install: $*. What it said is above."
 }
 
