@@ -6,13 +6,16 @@ them a file is, and whether it is compressed, is told by its content and not by 
 
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from condmon.capture.files import CutOffError, Notes, Source, open_file
 from condmon.capture.recording import Recording, write_recording
-from condmon.capture.table import Table, write_capture
 from condmon.engine.decode import PAYLOAD_BYTES_MAX, Decoder
 from condmon.engine.records import Batch
 from condmon.engine.settings import Settings
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 __all__ = ["CutOffError", "Notes", "read", "write_capture", "write_recording"]
 
@@ -36,6 +39,8 @@ def read(
     UsageError
         Before the first batch: a file that is not there or neither a recording nor a capture.
     """
+    from condmon.capture.table import Table  # brings pyarrow, which the daemon never loads
+
     decoder = Decoder(settings, zone_offset_s, payload_bytes_max)
     sources: list[Source] = []
     for path in paths:
@@ -46,6 +51,13 @@ def read(
     sources.sort(key=lambda source: source.first_us)
     notes.bytes_total = sum(source.opened.size for source in sources)
     return _one_after_another(sources, notes)
+
+
+def write_capture(path: Path, table: "pa.Table") -> None:
+    """Write a table as Parquet, or as CSV where the name says so; packed if it ends in .gz."""
+    from condmon.capture import table as tables
+
+    tables.write_capture(path, table)
 
 
 def _one_after_another(sources: Sequence[Source], notes: Notes) -> Iterator[Batch]:

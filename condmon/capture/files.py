@@ -7,8 +7,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, Literal, Protocol
 
-import pyarrow as pa
-
 from condmon.engine.records import Batch
 from condmon.errors import UsageError
 
@@ -94,6 +92,8 @@ def _unpack(raw: IO[bytes], packing: str) -> Iterator[bytes]:
                 while chunk := stream.read1(CHUNK_BYTES):
                     yield chunk
         elif packing == "zst":
+            import pyarrow as pa  # not in the daemon, which needs none of it
+
             with pa.CompressedInputStream(pa.PythonFile(raw, "r"), "zstd") as stream:
                 while chunk := stream.read(CHUNK_BYTES):
                     yield chunk

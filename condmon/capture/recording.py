@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import Any
 
 import orjson
-import pyarrow as pa
 
 from condmon.capture.files import CutOffError, Notes, Opened
 from condmon.engine.decode import Arrived, Decoder
@@ -166,6 +165,8 @@ def write_recording(path: Path, rows: Iterable[Arrived | Mapping[str, Any]]) -> 
         if path.suffix == ".gz":
             stream = gzip.GzipFile(fileobj=raw, mode="wb", mtime=0)
         elif path.suffix == ".zst":
+            import pyarrow as pa
+
             stream = pa.CompressedOutputStream(pa.PythonFile(raw, "w"), "zstd")
         with stream:
             for row in rows:
