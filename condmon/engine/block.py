@@ -58,6 +58,8 @@ class Block:
         Seconds that were skipped just before the first tick, 0 if it follows the last block.
     minutes : Minutely
         The minutes that end in this block; set after the duty.
+    stuck : dict
+        Name of each signal that repeats one value -> at which ticks, (n,); set before the duty.
     """
 
     def __init__(
@@ -77,6 +79,7 @@ class Block:
         self.watch_s, self.readings, self.blind_s = watch_s, readings, blind_s
         self.duty: I64 = np.full(self.n, -1, np.int64)
         self.minutes: Minutely = none(value.shape[1])
+        self.stuck: dict[str, Flags] = {}
         self.column = {s.name: i for i, s in enumerate(machine.signals)}
 
     @property
@@ -110,6 +113,26 @@ class Block:
         rows = rows[r.usable[rows] & ~np.isnan(r.value[rows])]
         return r.at_us[rows], r.value[rows]
 
+    def hide(self, column: int, start: int, stop: int) -> None:
+        """Make a signal unknown at rows [start, stop); before any other stage has looked."""
+        self.value[start:stop, column] = np.nan
+        r = self.readings
+        low, high = (self.first + start) * SECOND_US, (self.first + stop) * SECOND_US
+        inside = (r.column == column) & (r.at_us >= low) & (r.at_us < high)
+        self.readings = r.pick(np.flatnonzero(~inside))
+
+    def wild_rows(self, name: str) -> I64:
+        """Rows of a signal's readings that cannot be used, one for each reading."""
+        wild = self._wild_by_column.get(self.column[name])
+        return np.empty(0, np.int64) if wild is None else wild
+
+    @cached_property
+    def _wild_by_column(self) -> dict[int, I64]:
+        r = self.readings
+        rows = np.flatnonzero(~r.usable)
+        at = r.at_us[rows] // SECOND_US - self.first
+        return {int(column): at[r.column[rows] == column] for column in np.unique(r.column[rows])}
+
     @cached_property
     def tens(self) -> list[Minutely]:
         """The minutes of this block, parted at the full ten minutes."""
@@ -117,10 +140,7 @@ class Block:
         if not len(m.minute):
             return []
         edges = (np.flatnonzero(np.diff(m.minute // 10)) + 1).tolist()
-        return [
-            Minutely(*(column[a:b] for column in m))
-            for a, b in zip([0, *edges], [*edges, len(m.minute)], strict=True)
-        ]
+        return [m.cut(a, b) for a, b in zip([0, *edges], [*edges, len(m.minute)], strict=True)]
 
     @cached_property
     def _rows_by_column(self) -> dict[int, I64]:

@@ -15,6 +15,7 @@ from condmon.engine import records as rec
 from condmon.engine.block import Readings
 from condmon.engine.checks.link_lost import LINK
 from condmon.engine.digest import Digest
+from condmon.engine.health import health_signals
 from condmon.engine.intake import Intake
 from condmon.engine.logwords import Event, entry_of
 from condmon.engine.outputs import Alert, Judged, Output
@@ -24,6 +25,7 @@ from condmon.engine.records import (
     Batch,
     Beacon,
     Gap,
+    Health,
     Link,
     ModelOn,
     Record,
@@ -33,6 +35,8 @@ from condmon.engine.settings import CONDMON, Machine, Settings, Signal
 from condmon.engine.snapshot import SnapshotError, pack, unpack
 from condmon.engine.view import View, view_of
 from condmon.engine.watch import Watch
+
+_STUCK = rec.REASONS.index("stuck at one value")
 
 Placed = tuple[tuple[int, ...], Output]
 """An output with its place in the order: (beacons before it, phase, ...)."""
@@ -73,6 +77,7 @@ class Engine:
                 Signal(
                     len(settings.signals), CONDMON, LINK, "", "state", title="link to the broker"
                 ),
+                *health_signals(len(settings.signals) + 1),
             ),
         )
         machines = (*settings.machines, self._itself)
@@ -80,6 +85,7 @@ class Engine:
         self.watches = [Watch(settings, machine) for machine in machines]
         self._watch_of = np.array([i for i, m in enumerate(machines) for _ in m.signals], np.int64)
         self._column_of = np.array([c for m in machines for c in range(len(m.signals))], np.int64)
+        self._trace = np.array([s.kind == "trace" for s in settings.signals], bool)
         self._digest = Digest(settings)
         self.now_us, self.ticks_done = 0, 0
         self._open: int | None = None  # first open tick
@@ -101,10 +107,11 @@ class Engine:
     def _stream(self, records: Sequence[Record]) -> list[Output]:
         stream = self._columns(records)
         placed: list[Placed] = []
-        if len(stream.samples):
-            self._take(stream, placed)
+        doubted = self._doubted()
+        whole = self._take(stream, placed) if len(stream.samples) else None
         if stream.targets:
             self._close(stream.targets, placed)
+        self._mark_doubt(whole, stream, doubted)
         placed.sort(key=lambda pair: pair[0])
         return [output for _, output in placed]
 
@@ -136,26 +143,54 @@ class Engine:
                 watch.ticks.begin(self._open)
             self._digest.begin(self._open)
 
-    def _take(self, stream: _Stream, placed: list[Placed]) -> None:
+    def _doubted(self) -> dict[int, list[tuple[int, bool]]]:
+        """Signals that are in doubt already, each with its (epoch, in doubt) from there on."""
+        return {
+            signal.index: [(0, True)] for watch in self.watches for signal in watch.doubt.in_doubt()
+        }
+
+    def _mark_doubt(
+        self, whole: Samples | None, stream: _Stream, doubted: dict[int, list[tuple[int, bool]]]
+    ) -> None:
+        """Good samples that came while their signal was in doubt are told as suspect, in place."""
+        reached = np.array(stream.targets, np.int64)
+        for watch in self.watches:
+            for tick, signal, stuck in watch.doubt.take_news():
+                beacon = int(np.searchsorted(reached, tick, side="right"))
+                doubted.setdefault(signal, []).append((beacon + 1, stuck))
+        if whole is None or not self._judged:
+            return
+        for signal, changes in doubted.items():
+            here = whole.signal == signal
+            flag = np.zeros(len(whole), bool)
+            for epoch, stuck in changes:
+                flag[stream.epoch >= epoch] = stuck
+            rows = np.flatnonzero(here & flag & (whole.quality == rec.GOOD))
+            whole.quality[rows], whole.reason[rows] = rec.SUSPECT, _STUCK
+
+    def _take(self, stream: _Stream, placed: list[Placed]) -> Samples:
         run, epoch = stream.samples, stream.epoch
         taken = self._intake.take(run)
         placed += [((int(epoch[row]), 0, row), entry) for row, entry in taken.entries]
         closed = np.array([self._open, *stream.targets], np.int64)[epoch]
         mark = taken.mark.copy()
         late = (taken.at_us // SECOND_US < closed) | (mark & rec.HISTORICAL > 0)
+        stroke = self._trace[run.signal] & late & (mark & rec.HISTORICAL == 0)
+        late &= ~stroke  # an array of a stroke comes when the stroke is over
         mark[late & (mark & rec.REPEAT == 0)] |= rec.LATE
+        whole = Samples(
+            run.signal,
+            run.arrived_us,
+            run.own_us,
+            taken.value,
+            taken.quality.copy(),
+            mark,
+            taken.reason,
+            run.raw,
+        )
         if self._judged:
-            whole = Samples(
-                run.signal,
-                run.arrived_us,
-                run.own_us,
-                taken.value,
-                taken.quality,
-                mark,
-                taken.reason,
-                run.raw,
-            )
             placed += _cut_by_epoch(whole, taken.at_us, epoch)
+        at_us = np.where(stroke, closed * SECOND_US, taken.at_us)
         live = mark & (rec.LATE | rec.REPEAT) == 0
         good = taken.quality == rec.GOOD  # an odd date beside a good value is no bad value
         good |= (
@@ -166,9 +201,8 @@ class Engine:
         watch, column = self._watch_of[run.signal], self._column_of[run.signal]
         for i in np.unique(watch[live]).tolist():
             rows = np.flatnonzero(live & (watch == i))
-            self.watches[i].add(
-                Readings(column[rows], taken.at_us[rows], value[rows], usable[rows])
-            )
+            self.watches[i].add(Readings(column[rows], at_us[rows], value[rows], usable[rows]))
+        return whole
 
     def _close(self, targets: list[int], placed: list[Placed]) -> None:
         reached = np.array(targets, np.int64)
@@ -185,7 +219,7 @@ class Engine:
 
     # everything else, one by one
 
-    def _event(self, record: Action | Event) -> list[Output]:
+    def _event(self, record: Action | Health | Event) -> list[Output]:
         self._begin(record.at_us)
         if isinstance(record, Action):
             watch = self._watch_for(record)
@@ -198,6 +232,9 @@ class Engine:
                     watch.ticks.doubt_counters()
         elif isinstance(record, ModelOn):
             return [entry_of(record, self._model_on(record))]
+        elif isinstance(record, Health):
+            self._health(record)
+            return []
         return [entry_of(record)]
 
     def _model_on(self, record: ModelOn) -> str:
@@ -225,6 +262,21 @@ class Engine:
         at_us = max(record.at_us, (self._open or 0) * SECOND_US)
         zero, up = np.zeros(1, np.int64), np.array([float(record.up)])
         self.watches[-1].add(Readings(zero, np.array([at_us], np.int64), up, np.ones(1, bool)))
+
+    def _health(self, record: Health) -> None:
+        """How condmon fares is a signal of condmon itself; a name nobody knows says nothing."""
+        watch = self.watches[-1]
+        column = next((i for i, s in enumerate(watch.machine.signals) if s.name == record.name), 0)
+        if column:
+            at_us = max(record.at_us, (self._open or 0) * SECOND_US)
+            watch.add(
+                Readings(
+                    np.array([column], np.int64),
+                    np.array([at_us], np.int64),
+                    np.array([record.value]),
+                    np.ones(1, bool),
+                )
+            )
 
     # looking in
 

@@ -32,6 +32,20 @@ class Minutely(NamedTuple):
     heard: I64  # (m, k) ticks with a new usable value
     duty: I64  # (m,) the duty of all its ticks, -1 if it changed or is not known
 
+    def cut(self, start: int, stop: int) -> "Minutely":
+        """Minutes [start, stop)."""
+        return Minutely(
+            self.minute[start:stop],
+            self.row[start:stop],
+            self.mean[start:stop],
+            self.low[start:stop],
+            self.high[start:stop],
+            self.last[start:stop],
+            self.moved[start:stop],
+            self.heard[start:stop],
+            self.duty[start:stop],
+        )
+
 
 def none(k: int) -> Minutely:
     """No minute at all."""

@@ -31,6 +31,8 @@ class Past:
         Minutes after 0:00 UTC at which a day begins.
     recent : int
         How many of the newest values `now` looks at.
+    base : int
+        Days of the base; from READY_DAYS of them on it is used.
     """
 
     def __init__(
@@ -39,10 +41,10 @@ class Past:
         share: float | None = 0.5,
         offset_min: int = 0,
         recent: int = RECENT,
-        ready: int = READY_DAYS,
+        base: int = BASE_DAYS,
     ) -> None:
         self._least, self._share, self._offset = least, share, offset_min
-        self._recent, self._ready = recent, ready
+        self._recent, self._base = recent, base
         self._day = -1
         self._values: list[float] = []
         self.figures: list[float] = []
@@ -59,18 +61,18 @@ class Past:
             if day != self._day:
                 self._close()
                 self._day = day
-            if len(self.figures) < BASE_DAYS:
+            if len(self.figures) < self._base:
                 self._values += value[days == day].tolist()
         self.last = [*self.last, *value.tolist()][-self._recent :]
 
     def _close(self) -> None:
-        if len(self._values) >= self._least and len(self.figures) < BASE_DAYS:
+        if len(self._values) >= self._least and len(self.figures) < self._base:
             self.figures.append(middle(self._values, self._share))
         self._values = []
 
     def usual(self) -> float:
         """Middle of the base's days, NaN while there are too few."""
-        return middle(self.figures) if len(self.figures) >= self._ready else nan
+        return middle(self.figures) if len(self.figures) >= READY_DAYS else nan
 
     def now(self) -> float:
         """The figure of the newest values, NaN while there are too few."""

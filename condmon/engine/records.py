@@ -71,6 +71,11 @@ REASONS = (
     "power-on value of the sensor",
     "ambiguous number",
     "recorded as bad",
+    "its source calls it bad",
+    "its source doubts it",
+    "its source wants it not to be kept",
+    "length does not fit its binary form",
+    "stuck at one value",
 )
 
 
@@ -85,7 +90,8 @@ class Samples:
     quality: U8
     mark: U16
     reason: U8  # index into REASONS
-    raw: tuple[tuple[int, bytes], ...] = ()  # (row, first bytes of the payload) of refused ones
+    raw: tuple[tuple[int, bytes], ...] = ()
+    """(row, first bytes of the payload) of refused ones, and the text of conditions."""
 
     def __len__(self) -> int:
         return len(self.signal)
@@ -191,7 +197,16 @@ class ModelOn:
     content: str = ""
 
 
-Record = Samples | Beacon | Gap | Link | Stray | Started | Action | ModelOn
+@dataclass(frozen=True, slots=True)
+class Health:
+    """How condmon itself fares: one figure, under one of the names in health.py."""
+
+    at_us: int
+    name: str
+    value: float
+
+
+Record = Samples | Beacon | Gap | Link | Stray | Started | Action | ModelOn | Health
 Batch = Sequence[Record]
 
 

@@ -6,6 +6,7 @@ from condmon.engine.alerts import Book, Out
 from condmon.engine.block import Block, Readings
 from condmon.engine.checks.base import Check
 from condmon.engine.checks.book import checks_of
+from condmon.engine.doubt import Doubt
 from condmon.engine.duty import Duty
 from condmon.engine.latch import Event, Latch
 from condmon.engine.minutely import Gather
@@ -20,6 +21,7 @@ class Watch:
     def __init__(self, settings: Settings, machine: Machine) -> None:
         self.machine = machine
         self.ticks = Ticks(machine)
+        self.doubt = Doubt(machine)
         self.duty = Duty(machine)
         self.gather = Gather(len(machine.signals))
         self.checks, self.missing = checks_of(settings, machine)
@@ -44,6 +46,7 @@ class Watch:
     def _block(self, block: Block, out: Out) -> None:
         out.extend(self.ticks.entries)
         self.ticks.entries = []
+        self.doubt.push(block)
         out.extend(self.duty.push(block))
         block.minutes = self.gather.push(
             block.first, block.value, block.age_s, block.duty, blind=block.blind_s > 0
@@ -66,6 +69,9 @@ class Watch:
         """Do what a person asked for."""
         out: Out = []
         self.book.act(action, tick, out)
+        for check in self.checks:
+            if action.machine in {"", self.machine.id}:
+                check.told(action)
         return out
 
     def model_on(self, record: ModelOn) -> str:
@@ -84,6 +90,7 @@ class Watch:
         return {
             "models": self.models,
             "ticks": self.ticks.state(),
+            "doubt": self.doubt.state(),
             "duty": self.duty.state(),
             "minutes": self.gather.state(),
             "book": self.book.state(),
@@ -94,6 +101,7 @@ class Watch:
     def load(self, state: dict[str, Any]) -> None:
         """Take up a saved state."""
         self.ticks.load(state["ticks"])
+        self.doubt.load(state["doubt"])
         self.duty.load(state["duty"])
         self.gather.load(state["minutes"])
         self.book.load(state["book"])

@@ -44,7 +44,8 @@ SIGNALS = {
     ),
     "site/shop/compressor/state": (
         "compressor_loaded",
-        'kind = "state"\nwords = { on = ["loaded"], off = ["unloaded"] }',
+        'role = "compressor_running"\nplace = "air"\n'
+        'words = { on = ["loaded"], off = ["unloaded"] }',
     ),
     "site/gateway-1/online": (
         "gateway",

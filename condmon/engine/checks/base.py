@@ -6,6 +6,7 @@ from condmon.engine.block import Block
 from condmon.engine.duty import names
 from condmon.engine.expression import Condition, Pair
 from condmon.engine.outputs import Entry, Facts
+from condmon.engine.records import Action
 from condmon.engine.settings import Adjust, Machine, Settings, Signal, Urgency
 
 LOCKOUT = (
@@ -83,6 +84,14 @@ class Check:
         """Words for the alert raised at a row; `since` is the tick at which it began."""
         raise NotImplementedError
 
+    def told(self, action: Action) -> None:
+        """A person did or wrote something on this machine."""
+        if action.do == "return_to_service" and action.check == self.key:
+            self.renew()
+
+    def renew(self) -> None:
+        """Begin a new base where the check compares with its past."""
+
     def take_model(self, made: str, content: str) -> str:
         """Take up a fitted model of the kind `model`; why it cannot be used, or nothing.
 
@@ -137,3 +146,13 @@ def first(machine: Machine, role: str) -> Signal | None:
     """The first signal that plays a role."""
     found = machine.by_role(role)
     return found[0] if found else None
+
+
+def air_compressor(machine: Machine) -> Signal | None:
+    """The state of the shop's air compressor: it says `place = "air"`."""
+    return next((s for s in machine.by_role("compressor_running") if s.place == "air"), None)
+
+
+def chiller_compressor(machine: Machine) -> Signal | None:
+    """The state of the chiller's compressor: any that is not of the air net."""
+    return next((s for s in machine.by_role("compressor_running") if s.place != "air"), None)

@@ -10,7 +10,7 @@ import numpy as np
 
 from condmon.engine import logic, rolling
 from condmon.engine.block import Block
-from condmon.engine.checks.base import LOCKOUT, Check, Said, first, value_at
+from condmon.engine.checks.base import LOCKOUT, Check, Said, chiller_compressor, first, value_at
 from condmon.engine.expression import Pair
 from condmon.engine.records import I64
 from condmon.engine.settings import Machine, Settings
@@ -41,7 +41,7 @@ class CoolantOffSetPoint(Check):
 
     def __init__(self, *args: Any, **more: Any) -> None:
         super().__init__(*args, **more)
-        self.compressor = first(self.machine, "compressor_running")
+        self.compressor = chiller_compressor(self.machine)
         self._carried = 0
         self._runs: I64 = np.zeros(1, np.int64)
 

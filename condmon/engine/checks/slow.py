@@ -74,21 +74,21 @@ class Slow(Check):
         found = self.machine.by_role(role)
         if not found:
             return np.ones(len(part.minute), bool)
-        return self.mean(part, found[0]) == 1.0
+        return np.asarray(self.mean(part, found[0]) == 1.0)
 
     def all_off(self, part: Minutely, role: str) -> Flags:
         """Minutes in which the first state of a role was off throughout; all, if there is none."""
         found = self.machine.by_role(role)
         if not found:
             return np.ones(len(part.minute), bool)
-        return self.mean(part, found[0]) == 0.0
+        return np.asarray(self.mean(part, found[0]) == 0.0)
 
     def in_duty(self, part: Minutely, name: str) -> Flags:
         """Minutes spent in one duty; none, if the machine has no such duty."""
         known = names(self.machine)
         if name not in known:
             return np.zeros(len(part.minute), bool)
-        return part.duty == known.index(name)
+        return np.asarray(part.duty == known.index(name))
 
     def renew(self) -> None:
         """Begin a new base: what was usual counts no more."""

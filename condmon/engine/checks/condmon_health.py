@@ -1,0 +1,95 @@
+"""condmon itself is short of something: disk, time, a way out, a stream to listen to.
+
+The service tells once a minute how it fares (Health records); the limits leave time to act: a
+twentieth of a disk is days of recording, half an hour of undelivered alerts outlasts a restart of a
+mail server, two weeks renew a certificate without haste (common practice, no source).
+"""
+
+from typing import ClassVar, NamedTuple, Self
+
+from condmon.engine.block import Block
+from condmon.engine.checks.base import Check, Said, value_at
+from condmon.engine.health import HEALTH
+from condmon.engine.settings import CONDMON, Machine, Settings, Signal
+from condmon.engine.words import number, span
+
+
+class Lack(NamedTuple):
+    """One thing to be short of: the condition, its figure, and the words."""
+
+    compare: str
+    figure: str
+    title: str
+    what: str
+    if_nobody: str
+
+
+LACKS = {
+    "disk_free_share": Lack(
+        "<", "disk_free", "condmon's disk is nearly full", "{percent} % of the disk is free.",
+        "When it is full nothing more is recorded."),
+    "clock_off_s": Lack(
+        ">", "clock_off_s", "condmon's clock is wrong", "The clock of the edge box is {span} off.",
+        "Times in the log and of alerts are off by as much."),
+    "outbox_age_s": Lack(
+        ">", "outbox_age_s", "alerts do not get out",
+        "The oldest message has waited {span} to be delivered.",
+        "Nobody hears of alerts on that way."),
+    "stream_silent_s": Lack(
+        ">", "stream_silent_s", "nothing arrives from any machine",
+        "The broker is connected and nothing has arrived for {span}.",
+        "condmon sees nothing; a quiet phone means nothing now."),
+    "store_behind_s": Lack(
+        ">", "store_behind_s", "condmon is behind", "condmon is {span} behind what arrives.",
+        "Alerts come late by as much."),
+    "certificate_days": Lack(
+        "<", "certificate_days", "a certificate is about to end",
+        "A certificate that condmon uses ends in {number} days.",
+        "Then the connection is refused."),
+}  # fmt: skip
+
+
+class CondmonHealth(Check):
+    """For condmon itself; fed by Health records."""
+
+    id = "condmon-health"
+    sees = "condmon short of disk, time, a way out or a stream"
+    urgency = "today"
+    hold_s = 120.0
+    release_s = 120.0
+    figures: ClassVar[dict[str, float]] = {
+        "disk_free": 0.05,
+        "clock_off_s": 5.0,
+        "outbox_age_s": 1800.0,
+        "stream_silent_s": 1800.0,
+        "store_behind_s": 300.0,
+        "certificate_days": 14.0,
+    }
+    title = "condmon itself needs attention"
+    why = "What condmon cannot do it cannot tell either."
+    look_first = (
+        "`condmon status` on the edge box tells what it fares badly with.",
+        "Disk, network and clock of the edge box.",
+    )
+
+    def __init__(self, settings: Settings, machine: Machine, signal: Signal) -> None:
+        self._lack = LACKS[signal.name]
+        super().__init__(settings, machine, (signal,), signal.name)
+        self.title = self._lack.title
+
+    @classmethod
+    def make(cls, settings: Settings, machine: Machine) -> list[Self] | str:
+        """One check a thing, on the machine that is condmon itself."""
+        if machine.id != CONDMON:
+            return ""
+        return [cls(settings, machine, s) for s in machine.signals if s.name in HEALTH]
+
+    def when(self) -> str:
+        """Past the limit."""
+        return f"{self.signals[0].name} {self._lack.compare} {self.figure[self._lack.figure]:g}"
+
+    def say(self, block: Block, row: int, since: int) -> Said:
+        """The figure in words."""
+        value = value_at(block, row, self.signals[0])
+        words = {"percent": f"{100 * value:.1f}", "span": span(value), "number": number(value)}
+        return Said(self._lack.what.format(**words), self._lack.if_nobody, {"value": value})
