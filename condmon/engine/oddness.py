@@ -1,0 +1,310 @@
+"""How odd a row of features is against healthy rows, and when oddness is an episode. Pure.
+
+A row is a frame of a machine or a reading of a rig; high = odd. What counts is not how far a
+feature is from its mean but how far it is from what the other features let expect:
+
+- rows are averaged over a short window first, which is worth more than the choice of model;
+- each feature is measured in its own usual scatter, its covariance is shrunken towards the
+  diagonal, and what a feature wanders over longer spans of the training is added to its own
+  variance: a sensor that drifts anyway is weak evidence;
+- `lean` of a feature is then its deviation from what all others predict for it, in sigma
+  (the partial residual, row of the inverse covariance over the root of its diagonal);
+- the score is the larger of half the largest lean and the root mean square distance;
+- the centre follows rows that are not odd, slowly: what was trained once is soon a constant alarm.
+
+An isolation forest may look at the leans as well (`forest.py`); the score is then the geometric
+mean of the two, each over its own threshold. What none of this sees: a pattern that was there in
+the training, and a fault that grows more slowly than the centre follows.
+
+Every row is worked through alone and in the same way, so that cutting a run of rows anywhere
+changes no bit, and no row knows of a later one.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, NamedTuple, Protocol
+
+import numpy as np
+
+from condmon.engine.records import F64, Flags
+
+ROWS_MIN = 60
+"""Fewer rows than this are no baseline."""
+
+
+class BaselineError(ValueError):
+    """These rows cannot be a baseline; the text says why."""
+
+
+@dataclass(frozen=True, slots=True)
+class Tuning:
+    """Figures of the detector; found on open data (tests/bench/open_data.py), one set for all.
+
+    Attributes
+    ----------
+    window : int
+        Rows averaged.
+    shrink : float
+        Share of the covariance that is replaced by its diagonal.
+    drift : float
+        How often the variance of the drift is added to a feature's own.
+    lag : float
+        Span over which drift is measured, as a share of the training rows.
+    follow : float
+        Share by which the centre follows a row that is not odd.
+    open_at : float
+        Score at which a row is odd.
+    stay, low : float
+        An episode closes below the larger of `stay` x its peak and `low` x `open_at`.
+    rearm : float
+        After it closed, the next one opens when the score was below `open_at` or rises above
+        `rearm` x the closing level.
+    hold, release : int
+        Rows in a row that open, and that close.
+    """
+
+    window: int = 15
+    shrink: float = 0.4
+    drift: float = 1.75
+    lag: float = 0.15
+    follow: float = 0.006
+    open_at: float = 2.5
+    stay: float = 0.4
+    low: float = 0.6
+    rearm: float = 1.5
+    hold: int = 2
+    release: int = 4
+
+
+class Baseline(NamedTuple):
+    """What is usual: per feature (p,) and between features (p, p).
+
+    `lean = weigh applied to (row - centre) / scale`; `spread` is the usual scatter of a window's
+    mean in the feature's own unit, drift included.
+    """
+
+    centre: F64
+    scale: F64
+    weigh: F64
+    root: F64  # root of the diagonal of the inverse covariance
+    spread: F64
+
+
+def learn(rows: F64, tuning: Tuning, floor: F64 | None = None) -> Baseline:
+    """The baseline of healthy rows.
+
+    Parameters
+    ----------
+    rows : (n, p) float
+        In order of time; NaN where unknown.
+    tuning : Tuning
+        Figures.
+    floor : (p,) float, optional
+        Scatter below which a feature is not believed to know better.
+
+    Raises
+    ------
+    BaselineError
+        With too few rows, or with a feature that is never known.
+    """
+    if len(rows) < max(ROWS_MIN, 2 * tuning.window):
+        raise BaselineError(f"{len(rows)} rows are too few to know what is usual")
+    means = smooth(rows, tuning.window)
+    known = ~np.isnan(means)
+    if np.any(known.sum(axis=0) < ROWS_MIN // 2):
+        raise BaselineError("a feature is hardly ever known")
+    least = np.full(rows.shape[1], 1e-9) if floor is None else np.maximum(floor, 1e-9)
+    middle = np.nanmedian(means, axis=0)
+    scale = np.maximum(1.4826 * np.nanmedian(np.abs(means - middle), axis=0), least)
+    z = np.where(known, (means - middle) / scale, np.nan)
+    centre, covariance = _moments(z, known)
+    drift = np.maximum(_wander(z, round(len(z) * tuning.lag)) - _wander(z, tuning.window), 0.0)
+    whole = (1.0 - tuning.shrink) * covariance
+    own = np.diag(covariance) + tuning.drift * drift + (least / scale) ** 2
+    np.fill_diagonal(whole, own)
+    inverse = np.linalg.inv(whole)
+    root = np.sqrt(np.diag(inverse))
+    return Baseline(
+        middle + scale * centre, scale, inverse / root[:, None], root, scale * np.sqrt(own)
+    )
+
+
+def smooth(rows: F64, window: int) -> F64:
+    """Means of the last `window` rows at each row from the first full window on, (n - w + 1, p).
+
+    Unknown where fewer than half of the rows are known.
+    """
+    n = len(rows) - window + 1
+    total, count = np.zeros((n, rows.shape[1])), np.zeros((n, rows.shape[1]), np.int64)
+    for first in range(window):
+        part = rows[first : first + n]
+        known = ~np.isnan(part)
+        total += np.where(known, part, 0.0)
+        count += known
+    return np.where(count * 2 >= window, total / np.maximum(count, 1), np.nan)
+
+
+def _mean(rows: F64) -> F64:
+    """Mean of the known rows, (p,); unknown where fewer than half are known."""
+    known = ~np.isnan(rows)
+    count = known.sum(axis=0)
+    total = np.where(known, rows, 0.0).sum(axis=0)
+    return np.where(count * 2 >= len(rows), total / np.maximum(count, 1), np.nan)
+
+
+def _moments(z: F64, known: Flags) -> tuple[F64, F64]:
+    """Mean and covariance; an unknown value counts as the mean."""
+    centre = np.nanmean(z, axis=0)
+    off = np.where(known, z - centre, 0.0)
+    pairs = np.einsum("ni,nj->ij", off, off)
+    return centre, pairs / max(len(z) - 1, 1)
+
+
+def _wander(z: F64, lag: int) -> F64:
+    """Mean square difference between windows `lag` rows apart, per feature."""
+    lag = min(max(lag, 1), len(z) - 1)
+    steps = (z[lag:] - z[:-lag]) ** 2
+    known = ~np.isnan(steps)
+    total: F64 = np.where(known, steps, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
+    return total
+
+
+class Forest(Protocol):
+    """What looks at leans besides: 1 = at its own threshold, more = odder."""
+
+    def ratio(self, leans: F64) -> float:
+        """Score of one row of leans (p,) over the threshold of the forest."""
+
+
+class Episode:
+    """From odd rows to one episode: open, peak, relative close, re-arm. Carries six numbers."""
+
+    def __init__(self, tuning: Tuning) -> None:
+        self._t = tuning
+        self.open = False
+        self.peak = 0.0
+        self._armed = True
+        self._close = 0.0
+        self._up, self._down = 0, 0
+
+    def push(self, score: float) -> bool:
+        """Whether the row with this score belongs to an episode; an unknown score changes nothing.
+
+        `score` is in units of the threshold: 1 is odd.
+        """
+        t = self._t
+        if score != score:
+            return self.open
+        if not self.open:
+            self._armed = self._armed or score < 1.0 or score > t.rearm * self._close
+            self._up = self._up + 1 if self._armed and score >= 1.0 else 0
+            if self._up >= t.hold:
+                self.open, self.peak, self._down = True, score, 0
+            return self.open
+        self.peak = max(self.peak, score)
+        self._close = max(t.low, t.stay * self.peak)
+        self._down = self._down + 1 if score < self._close else 0
+        if self._down >= t.release:
+            self.open, self._armed, self._up = False, False, 0
+        return self.open
+
+    def state(self) -> list[Any]:
+        """What has to survive a restart."""
+        return [self.open, self.peak, self._armed, self._close, self._up, self._down]
+
+    def load(self, state: Sequence[Any]) -> None:
+        """Take up a saved state."""
+        self.open, self.peak, self._armed, self._close, self._up, self._down = state
+
+
+class Scored(NamedTuple):
+    """What was made of a run of rows; all of n rows."""
+
+    score: F64  # (n,) in units of the threshold, NaN where it cannot be told
+    odd: Flags  # (n,) inside an episode
+    lean: F64  # (n, p) deviation of each feature from what the others let expect, in sigma
+
+
+class Detector:
+    """Scores rows one after the other.
+
+    Parameters
+    ----------
+    train_rows : (n, p) float or Baseline
+        Healthy rows; the rows to score follow on them.
+    tuning : Tuning
+        Figures.
+    forest : Forest, optional
+        Looks at the leans besides.
+    floor : (p,) float, optional
+        Scatter below which a feature is not believed to know better.
+    threshold : float
+        Scores are divided by `tuning.open_at * threshold`; 1 where nothing was calibrated.
+
+    Carries the last `window` rows, the centre and an episode: O(window x p).
+    """
+
+    def __init__(
+        self,
+        train_rows: F64 | Baseline,
+        tuning: Tuning | None = None,
+        *,
+        forest: Forest | None = None,
+        floor: F64 | None = None,
+        threshold: float = 1.0,
+    ) -> None:
+        self.tuning = tuning or Tuning()
+        self.forest = forest
+        self._level = self.tuning.open_at * threshold
+        if isinstance(train_rows, Baseline):
+            self.usual, tail = train_rows, np.empty((0, len(train_rows.centre)))
+        else:
+            self.usual = learn(train_rows, self.tuning, floor)
+            tail = train_rows[-(self.tuning.window - 1) :]
+        self.centre = self.usual.centre.copy()
+        self.episode = Episode(self.tuning)
+        self._recent = np.ascontiguousarray(tail)
+
+    def scores(self, rows: F64) -> F64:
+        """Score of each row in units of the threshold, (n,); causal."""
+        return self.push(rows).score
+
+    def push(self, rows: F64) -> Scored:
+        """Take rows in order of time."""
+        n, p = rows.shape
+        out = Scored(np.full(n, np.nan), np.zeros(n, bool), np.full((n, p), np.nan))
+        for i in range(n):
+            out.score[i], out.lean[i] = self._row(rows[i])
+            out.odd[i] = self.episode.push(float(out.score[i]))
+        return out
+
+    def restart(self) -> None:
+        """The rows to come do not follow on the last one: forget the window, keep the centre."""
+        self._recent = self._recent[:0]
+
+    def _row(self, row: F64) -> tuple[float, F64]:
+        window, p = self.tuning.window, len(row)
+        self._recent = np.concatenate([self._recent[-(window - 1) :], row[None, :]])
+        mean = _mean(self._recent)
+        known = ~np.isnan(mean)
+        if len(self._recent) * 2 < window or known.sum() * 2 < p:
+            return np.nan, np.full(p, np.nan)
+        off = np.where(known, (mean - self.centre) / self.usual.scale, 0.0)
+        lean = np.einsum("ij,j->i", self.usual.weigh, off)
+        far = float((off * lean * self.usual.root).sum())
+        score = max(float(np.abs(lean).max()) / 2.0, np.sqrt(max(far, 0.0) / p)) / self._level
+        if self.forest is not None:
+            score = float(np.sqrt(score * self.forest.ratio(lean)))
+        if score < 1.0 and not self.episode.open:
+            self.centre += self.tuning.follow * off * self.usual.scale
+        return score, np.where(known, lean, np.nan)
+
+    def state(self) -> dict[str, Any]:
+        """What has to survive a restart."""
+        return {"centre": self.centre, "recent": self._recent, "episode": self.episode.state()}
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take up a saved state."""
+        assert state["centre"].shape == self.centre.shape
+        self.centre, self._recent = state["centre"], state["recent"]
+        self.episode.load(state["episode"])
