@@ -22,10 +22,11 @@ changes no bit, and no row knows of a later one.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, NamedTuple, Protocol
+from typing import Any, NamedTuple
 
 import numpy as np
 
+from condmon.engine.forest import Forest
 from condmon.engine.records import F64, Flags
 
 ROWS_MIN = 60
@@ -169,11 +170,26 @@ def _wander(z: F64, lag: int) -> F64:
     return total
 
 
-class Forest(Protocol):
-    """What looks at leans besides: 1 = at its own threshold, more = odder."""
+class Watcher:
+    """A forest's opinion on leans: 1 = at its own threshold, more = odder.
 
-    def ratio(self, leans: F64) -> float:
-        """Score of one row of leans (p,) over the threshold of the forest."""
+    It sees sign x log(1 + size) of each lean, so that one large lean does not hide the others.
+    """
+
+    TUNING = Tuning(open_at=1.0, stay=0.85, low=0.9, hold=10, release=20)
+    """Episodes of the forest alone."""
+
+    def __init__(self, forest: Forest, level: float) -> None:
+        self.forest, self.level = forest, level
+
+    def ratio(self, lean: F64) -> float:
+        """Score of one row of leans (p,), none of them NaN, over the threshold."""
+        return float(self.forest.scores(softened(lean)[None, :])[0]) / self.level
+
+
+def softened(lean: F64) -> F64:
+    """Leans as a forest sees them."""
+    return np.sign(lean) * np.log1p(np.abs(lean))
 
 
 class Episode:
@@ -234,8 +250,8 @@ class Detector:
         Healthy rows; the rows to score follow on them.
     tuning : Tuning
         Figures.
-    forest : Forest, optional
-        Looks at the leans besides.
+    watcher : Watcher, optional
+        A forest that looks at the leans as well; the score is then the geometric mean.
     floor : (p,) float, optional
         Scatter below which a feature is not believed to know better.
     threshold : float
@@ -249,12 +265,12 @@ class Detector:
         train_rows: F64 | Baseline,
         tuning: Tuning | None = None,
         *,
-        forest: Forest | None = None,
+        watcher: Watcher | None = None,
         floor: F64 | None = None,
         threshold: float = 1.0,
     ) -> None:
         self.tuning = tuning or Tuning()
-        self.forest = forest
+        self.watcher = watcher
         self._level = self.tuning.open_at * threshold
         if isinstance(train_rows, Baseline):
             self.usual, tail = train_rows, np.empty((0, len(train_rows.centre)))
@@ -293,8 +309,8 @@ class Detector:
         lean = np.einsum("ij,j->i", self.usual.weigh, off)
         far = float((off * lean * self.usual.root).sum())
         score = max(float(np.abs(lean).max()) / 2.0, np.sqrt(max(far, 0.0) / p)) / self._level
-        if self.forest is not None:
-            score = float(np.sqrt(score * self.forest.ratio(lean)))
+        if self.watcher is not None:
+            score = float(np.sqrt(score * self.watcher.ratio(lean)))
         if score < 1.0 and not self.episode.open:
             self.centre += self.tuning.follow * off * self.usual.scale
         return score, np.where(known, lean, np.nan)
