@@ -145,9 +145,14 @@ def to_text(trees: Trees) -> dict[str, Any]:
     """Columns as text, to go into JSON."""
     out: dict[str, Any] = {"sampled": trees.sampled}
     for name, kind in _COLUMNS.items():
-        raw = np.ascontiguousarray(getattr(trees, name), kind).tobytes()
-        out[name] = base64.b64encode(zlib.compress(raw, 9)).decode()
+        out[name] = packed(getattr(trees, name), kind)
     return out
+
+
+def packed(column: NDArray[Any], kind: str) -> str:
+    """A column as base64 of zlib."""
+    raw = np.ascontiguousarray(column, kind).tobytes()
+    return base64.b64encode(zlib.compress(raw, 9)).decode()
 
 
 def from_text(text: Mapping[str, Any]) -> Trees:

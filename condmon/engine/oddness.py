@@ -80,7 +80,8 @@ class Tuning:
 class Baseline(NamedTuple):
     """What is usual: per feature (p,) and between features (p, p).
 
-    `lean = weigh applied to (row - centre) / scale`; `spread` is the usual scatter of a window's
+    `lean = weigh applied to (row - centre) / scale`; a feature that was hardly ever known weighs
+    nothing. `spread` is the usual scatter of a window's
     mean in the feature's own unit, drift included.
     """
 
@@ -106,14 +107,16 @@ def learn(rows: F64, tuning: Tuning, floor: F64 | None = None) -> Baseline:
     Raises
     ------
     BaselineError
-        With too few rows, or with a feature that is never known.
+        With too few rows, or where no feature is ever known.
     """
     if len(rows) < max(ROWS_MIN, 2 * tuning.window):
         raise BaselineError(f"{len(rows)} rows are too few to know what is usual")
     means = smooth(rows, tuning.window)
+    blind = (~np.isnan(means)).sum(axis=0) < ROWS_MIN // 2
+    if blind.all():
+        raise BaselineError("none of its features is ever known")
+    means = np.where(blind, 0.0, means)
     known = ~np.isnan(means)
-    if np.any(known.sum(axis=0) < ROWS_MIN // 2):
-        raise BaselineError("a feature is hardly ever known")
     least = np.full(rows.shape[1], 1e-9) if floor is None else np.maximum(floor, 1e-9)
     middle = np.nanmedian(means, axis=0)
     scale = np.maximum(1.4826 * np.nanmedian(np.abs(means - middle), axis=0), least)
@@ -125,9 +128,9 @@ def learn(rows: F64, tuning: Tuning, floor: F64 | None = None) -> Baseline:
     np.fill_diagonal(whole, own)
     inverse = np.linalg.inv(whole)
     root = np.sqrt(np.diag(inverse))
-    return Baseline(
-        middle + scale * centre, scale, inverse / root[:, None], root, scale * np.sqrt(own)
-    )
+    weigh = inverse / root[:, None]
+    weigh[blind] = weigh[:, blind] = 0.0
+    return Baseline(middle + scale * centre, scale, weigh, root, scale * np.sqrt(own))
 
 
 def smooth(rows: F64, window: int) -> F64:
@@ -278,8 +281,10 @@ class Detector:
             self.usual = learn(train_rows, self.tuning, floor)
             tail = train_rows[-(self.tuning.window - 1) :]
         self.centre = self.usual.centre.copy()
+        self._live = self.usual.weigh.any(axis=1)
         self.episode = Episode(self.tuning)
         self._recent = np.ascontiguousarray(tail)
+        self.mean = self.centre  # of the window that was judged last
 
     def scores(self, rows: F64) -> F64:
         """Score of each row in units of the threshold, (n,); causal."""
@@ -301,9 +306,9 @@ class Detector:
     def _row(self, row: F64) -> tuple[float, F64]:
         window, p = self.tuning.window, len(row)
         self._recent = np.concatenate([self._recent[-(window - 1) :], row[None, :]])
-        mean = _mean(self._recent)
-        known = ~np.isnan(mean)
-        if len(self._recent) * 2 < window or known.sum() * 2 < p:
+        self.mean = mean = _mean(self._recent)
+        known = ~np.isnan(mean) & self._live
+        if len(self._recent) * 2 < window or known.sum() * 2 < self._live.sum():
             return np.nan, np.full(p, np.nan)
         off = np.where(known, (mean - self.centre) / self.usual.scale, 0.0)
         lean = np.einsum("ij,j->i", self.usual.weigh, off)
