@@ -9,16 +9,21 @@ from collections.abc import Callable
 from dataclasses import asdict, replace
 from typing import Any
 
+from condmon.engine.alertwords import Telling, entry_by, entry_on, message_of
 from condmon.engine.block import Block
+from condmon.engine.causes import FOLLOWS, cause_of
 from condmon.engine.checks.base import Check
 from condmon.engine.ids import short_id
 from condmon.engine.latch import Event
-from condmon.engine.outputs import Alert, AlertState, Entry, Facts, Message, Output
+from condmon.engine.outputs import Alert, AlertState, Facts, Message, Output
 from condmon.engine.records import SECOND_US, Action
 from condmon.engine.settings import Machine, Plan, Settings
 from condmon.engine.words import span
 
 CLOSED_KEPT = 200
+CHATTER_TIMES, CHATTER_S = 3, 60
+"""Three activations within a minute are chatter (ISA-18.2, from memory)."""
+CALM_S = 600
 Out = list[tuple[int, Output]]
 """(tick, output) in the order in which they arose."""
 
@@ -33,6 +38,8 @@ class Book:
         self._active: dict[str, str] = {}  # check key -> id of its active alert
         self._steps: dict[str, int] = {}  # id -> reminders told
         self._out_of_service: set[str] = set()  # check keys
+        self._raised: dict[str, list[int]] = {}  # check key -> ticks of its last activations
+        self._chatters: dict[str, int] = {}  # check key -> last activation while it chatters
         self.notes: list[list[Any]] = []  # [tick, alert id, title] not yet in a digest
 
     # what a condition did
@@ -69,8 +76,18 @@ class Book:
     def _raise(self, check: Check, event: Event, block: Block, out: Out) -> None:
         said, tick = check.say(block, event.row, event.since), block.first + event.row
         began_us = event.since * SECOND_US
-        out_of_service = check.key in self._out_of_service
-        state: AlertState = "out_of_service" if out_of_service else "active_unacknowledged"
+        facts = dict(_known(said.facts))
+        cause = cause_of(check.id or check.key, check.urgency, self.open.values())
+        chatters = self._chattering(check.key, tick)
+        state: AlertState = "active_unacknowledged"
+        if check.key in self._out_of_service:
+            state = "out_of_service"
+        elif cause or chatters > CHATTER_TIMES:
+            state = "suppressed"
+        if cause:
+            facts["follows"] = cause.id
+        if chatters >= CHATTER_TIMES:
+            facts["chatters"] = True
         alert = Alert(
             id=short_id("alert", self.machine.id, check.key, began_us),
             revision=1,
@@ -91,13 +108,48 @@ class Book:
             look_first=check.look_first,
             if_nobody=said.if_nobody,
             caution=check.caution,
-            facts=_known(said.facts),
+            facts=facts,
         )
         self.open[alert.id], self._active[check.key] = alert, alert.id
         out.append((tick, alert))
         self._entry(out, tick, "alert", f"raised: {alert.title}. {alert.what}", alert)
-        if out_of_service:
+        if chatters == CHATTER_TIMES:
+            text = f"{alert.title}: it chatters; from now on it is only counted until it is calm"
+            self._entry(out, tick, "alert", text, alert)
+        if cause and state == "suppressed":
+            self._list_under(cause, alert, tick, out)
+        if state != "active_unacknowledged":
             return
+        self._tell(alert, tick, out)
+
+    def _chattering(self, key: str, tick: int) -> int:
+        """How many activations within a minute this one makes; more than CHATTER_TIMES later on."""
+        times = [t for t in self._raised.get(key, []) if tick - t < CHATTER_S] + [tick]
+        self._raised[key] = times[-CHATTER_TIMES:]
+        goes_on = tick - self._chatters.get(key, -CALM_S) < CALM_S
+        if not goes_on and len(times) < CHATTER_TIMES:
+            self._chatters.pop(key, None)
+            return len(times)
+        self._chatters[key] = tick
+        return CHATTER_TIMES + goes_on
+
+    def _list_under(self, cause: Alert, alert: Alert, tick: int, out: Out) -> None:
+        """A follower is told of in its cause's own facts and in the log."""
+        listed = str(cause.facts.get("followers", ""))
+        names = f"{listed}, {alert.title}" if listed else alert.title
+        self._change(cause, tick, out, facts={**cause.facts, "followers": names})
+        self._entry(out, tick, "alert", f"{alert.title}: follows from {cause.title}", alert)
+
+    def _release(self, cause: Alert, tick: int, out: Out) -> None:
+        """Followers that outlast their cause speak for themselves."""
+        for alert in list(self.open.values()):
+            if alert.state == "suppressed" and alert.facts.get("follows") == cause.id:
+                speaks = self._change(alert, tick, out, state="active_unacknowledged")
+                self._entry(out, tick, "alert", f"still there: {alert.title}", speaks)
+                self._skip_reminders(speaks, tick)
+                self._tell(speaks, tick, out)
+
+    def _tell(self, alert: Alert, tick: int, out: Out) -> None:
         if alert.urgency == "note":
             self.notes.append([tick, alert.id, alert.title])
         else:
@@ -109,14 +161,16 @@ class Book:
         state: AlertState = (
             "returned_unacknowledged" if alert.state == "active_unacknowledged" else "normal"
         )
-        shelved = alert.state == "shelved"
+        quiet = alert.state in {"shelved", "suppressed"}
         alert = self._change(alert, tick, out, ended_us=ended_us, state=state, judged=True)
         lasted = span((ended_us - alert.began_us) / SECOND_US)
         self._entry(out, tick, "alert", f"ended after {lasted}: {alert.title}", alert)
-        if alert.urgency != "note" and not shelved and self._plan(alert).tell_end:
+        if alert.urgency != "note" and not quiet and self._plan(alert).tell_end:
             out.append((tick, self._message(alert, "ended", 0, tick)))
         if state == "normal":
             self._close(alert)
+        if alert.check in FOLLOWS:
+            self._release(alert, tick, out)
 
     # time
 
@@ -256,55 +310,15 @@ class Book:
     def _plan(self, alert: Alert) -> Plan:
         return self._plans.get(alert.urgency, Plan())
 
-    def _message(self, alert: Alert, kind: Any, step: int, tick: int) -> Message:
-        word = {
-            "raised": alert.urgency.upper(),
-            "reminder": f"{alert.urgency.upper()} again",
-            "ended": "ended",
-        }[kind]
-        look = f" Look first: {alert.look_first[0]}" if alert.look_first else ""
-        return Message(
-            short_id("message", alert.id, kind, step),
-            tick * SECOND_US,
-            kind,
-            step,
-            alert.urgency,
-            (alert.id,),
-            alert.machine,
-            f"{alert.machine_name} {word}: {alert.title}",
-            f"{alert.what}{look}",
-        )
+    def _message(self, alert: Alert, kind: Telling, step: int, tick: int) -> Message:
+        return message_of(alert, kind, step, tick)
 
     def _entry(self, out: Out, tick: int, kind: str, text: str, alert: Alert) -> None:
-        out.append(
-            (
-                tick,
-                Entry(
-                    short_id("entry", alert.id, alert.revision, tick, text),
-                    tick * SECOND_US,
-                    alert.machine,
-                    kind,
-                    text,
-                    {"alert": alert.id, "check": alert.check},
-                ),
-            )
-        )
+        out.append((tick, entry_on(alert, tick, kind, text)))
 
     def _said(self, out: Out, action: Action, text: str, alert: Alert | None) -> None:
-        facts = {"by": action.by, "do": action.do, "alert": alert.id if alert else action.alert}
-        out.append(
-            (
-                action.at_us // SECOND_US,
-                Entry(
-                    short_id("action", action.at_us, action.do, action.by, action.alert, text),
-                    action.at_us,
-                    self.machine.id,
-                    "action",
-                    text,
-                    facts,
-                ),
-            )
-        )
+        entry = entry_by(action, self.machine.id, text, alert)
+        out.append((action.at_us // SECOND_US, entry))
 
     def standing(self) -> tuple[set[str], dict[str, str]]:
         """Keys of the checks that are out of service; key -> id of the alert that lasts."""
@@ -319,6 +333,7 @@ class Book:
             "steps": self._steps,
             "notes": self.notes,
             "out_of_service": sorted(self._out_of_service),
+            "chatter": [self._raised, self._chatters],
         }
 
     def load(self, state: dict[str, Any]) -> None:
@@ -327,6 +342,7 @@ class Book:
         self.closed = {a["id"]: _alert(a) for a in state["closed"]}
         self._active, self._steps, self.notes = state["active"], state["steps"], state["notes"]
         self._out_of_service = set(state["out_of_service"])
+        self._raised, self._chatters = state["chatter"]
 
 
 def _known(facts: Facts) -> Facts:

@@ -15,6 +15,7 @@ from condmon.engine import records as rec
 from condmon.engine.block import Readings
 from condmon.engine.checks.link_lost import LINK
 from condmon.engine.digest import Digest
+from condmon.engine.flood import Flood, Found
 from condmon.engine.health import health_signals
 from condmon.engine.intake import Intake
 from condmon.engine.logwords import Event, entry_of
@@ -86,7 +87,7 @@ class Engine:
         self._watch_of = np.array([i for i, m in enumerate(machines) for _ in m.signals], np.int64)
         self._column_of = np.array([c for m in machines for c in range(len(m.signals))], np.int64)
         self._trace = np.array([s.kind == "trace" for s in settings.signals], bool)
-        self._digest = Digest(settings)
+        self._digest, self._flood = Digest(settings), Flood()
         self.now_us, self.ticks_done = 0, 0
         self._open: int | None = None  # first open tick
 
@@ -206,15 +207,17 @@ class Engine:
 
     def _close(self, targets: list[int], placed: list[Placed]) -> None:
         reached = np.array(targets, np.int64)
+        found: list[Found] = []
         for i, watch in enumerate(self.watches):
             done, out = watch.close(targets)
             self.ticks_done += done
-            for n, (tick, output) in enumerate(out):
-                beacon = int(np.searchsorted(reached, tick, side="right"))
-                placed.append(((beacon, 1, tick, i, n), output))
-        for tick, output in self._digest.due(self.watches, targets[-1]):
+            found += [(tick, i, n, output) for n, (tick, output) in enumerate(out)]
+        last = len(self.watches)
+        for tick, digest in self._digest.due(self.watches, targets[-1]):
+            found.append((tick, last, 0, digest))
+        for tick, i, n, output in self._flood.parted(found, targets[-1], last + 1):
             beacon = int(np.searchsorted(reached, tick, side="right"))
-            placed.append(((beacon, 1, tick, len(self.watches), 0), output))
+            placed.append(((beacon, 1, tick, i, n), output))
         self._open = targets[-1]
 
     # everything else, one by one
@@ -289,6 +292,10 @@ class Engine:
         """What is held at this moment: values with their ages, duties, checks. Changes nothing."""
         return view_of(self.watches, self.now_us)
 
+    def usage(self) -> dict[str, dict[str, Any]]:
+        """Hours, starts, cycles, travel and air of each machine; see `Usage.read`."""
+        return {watch.machine.id: watch.usage.read() for watch in self.watches[:-1]}
+
     def missing(self) -> list[tuple[str, str, str]]:
         """(machine, check, words) of the checks a machine could have with one more signal."""
         return [
@@ -312,6 +319,7 @@ class Engine:
                 "open": self._open,
                 "intake": self._intake.state(),
                 "digest": self._digest.state(),
+                "flood": self._flood.state(),
                 "watches": [watch.state() for watch in self.watches],
             },
             self.settings.digest,
@@ -333,6 +341,7 @@ class Engine:
             engine._open = state["open"]
             engine._intake.load(state["intake"])
             engine._digest.load(state["digest"])
+            engine._flood.load(state["flood"])
             for watch, saved in zip(engine.watches, state["watches"], strict=True):
                 watch.load(saved)
         except (KeyError, TypeError, ValueError, IndexError, AssertionError) as error:

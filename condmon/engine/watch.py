@@ -6,6 +6,7 @@ from condmon.engine.alerts import Book, Out
 from condmon.engine.block import Block, Readings
 from condmon.engine.checks.base import Check
 from condmon.engine.checks.book import checks_of
+from condmon.engine.checks.hard_stop import HardStop
 from condmon.engine.doubt import Doubt
 from condmon.engine.duty import Duty
 from condmon.engine.latch import Event, Latch
@@ -13,6 +14,7 @@ from condmon.engine.minutely import Gather
 from condmon.engine.records import Action, ModelOn
 from condmon.engine.settings import Machine, Settings
 from condmon.engine.ticks import Ticks
+from condmon.engine.usage import Usage
 
 
 class Watch:
@@ -23,6 +25,7 @@ class Watch:
         self.ticks = Ticks(machine)
         self.doubt = Doubt(machine)
         self.duty = Duty(machine)
+        self.usage = Usage(machine)
         self.gather = Gather(len(machine.signals))
         self.checks, self.missing = checks_of(settings, machine)
         self.latches = [Latch(c.hold_s, c.release_s) for c in self.checks]
@@ -61,6 +64,8 @@ class Watch:
                 (block.first + e.row, i, check, e)
                 for e in latch.push(block.first, on, stay, blind=block.blind_s > 0)
             ]
+        stops = sum(e.kind == "raised" and c.id == HardStop.id for _, _, c, e in events)
+        self.usage.push(block, stops)
         for tick, _, check, event in sorted(events, key=_order):
             self.book.advance(tick - 1, out)
             self.book.apply(check, event, block, out)
@@ -93,6 +98,7 @@ class Watch:
             "doubt": self.doubt.state(),
             "duty": self.duty.state(),
             "minutes": self.gather.state(),
+            "usage": self.usage.state(),
             "book": self.book.state(),
             "checks": {c.key: c.state() for c in self.checks},
             "latches": {c.key: x.state() for c, x in zip(self.checks, self.latches, strict=True)},
@@ -104,6 +110,7 @@ class Watch:
         self.doubt.load(state["doubt"])
         self.duty.load(state["duty"])
         self.gather.load(state["minutes"])
+        self.usage.load(state["usage"])
         self.book.load(state["book"])
         self.models = state["models"]
         for kind, (made, content) in self.models.items():

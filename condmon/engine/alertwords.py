@@ -1,0 +1,55 @@
+"""What an alert puts into a message and into the log. Pure."""
+
+from typing import Literal
+
+from condmon.engine.ids import short_id
+from condmon.engine.outputs import Alert, Entry, Message
+from condmon.engine.records import SECOND_US, Action
+
+Telling = Literal["raised", "reminder", "ended"]
+
+
+def message_of(alert: Alert, kind: Telling, step: int, tick: int) -> Message:
+    """The message about one alert; its first words carry machine and urgency."""
+    word = {
+        "raised": alert.urgency.upper(),
+        "reminder": f"{alert.urgency.upper()} again",
+        "ended": "ended",
+    }[kind]
+    look = f" Look first: {alert.look_first[0]}" if alert.look_first else ""
+    return Message(
+        short_id("message", alert.id, kind, step),
+        tick * SECOND_US,
+        kind,
+        step,
+        alert.urgency,
+        (alert.id,),
+        alert.machine,
+        f"{alert.machine_name} {word}: {alert.title}",
+        f"{alert.what}{look}",
+    )
+
+
+def entry_on(alert: Alert, tick: int, kind: str, text: str) -> Entry:
+    """A line of the log about an alert."""
+    return Entry(
+        short_id("entry", alert.id, alert.revision, tick, text),
+        tick * SECOND_US,
+        alert.machine,
+        kind,
+        text,
+        {"alert": alert.id, "check": alert.check},
+    )
+
+
+def entry_by(action: Action, machine: str, text: str, alert: Alert | None) -> Entry:
+    """A line of the log about what a person did."""
+    facts = {"by": action.by, "do": action.do, "alert": alert.id if alert else action.alert}
+    return Entry(
+        short_id("action", action.at_us, action.do, action.by, action.alert, text),
+        action.at_us,
+        machine,
+        "action",
+        text,
+        facts,
+    )
