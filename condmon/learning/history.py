@@ -1,0 +1,80 @@
+"""From records to frames to learn from: the very engine that watches, with its frames kept."""
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from condmon.engine.checks.odd_pattern import Kept, OddPattern
+from condmon.engine.engine import Engine
+from condmon.engine.minutely import MINUTE_S
+from condmon.engine.outputs import Alert, Output
+from condmon.engine.records import I64, SECOND_US, Action, Batch, Flags
+from condmon.engine.settings import Settings
+from condmon.learning.odd import Table
+
+AROUND_MIN = 30
+"""Minutes left out around an alert or a visit: what led to it, and what followed."""
+
+Span = tuple[int, int]
+
+
+def tables(batches: Iterable[Batch], settings: Settings) -> dict[str, Table]:
+    """Frames of each machine that has any, with those near alerts and service visits marked."""
+    engine = Engine(settings)
+    checks = {
+        watch.machine.id: check
+        for watch in engine.watches
+        for check in watch.checks
+        if isinstance(check, OddPattern)
+    }
+    for check in checks.values():
+        check.kept = []
+    odd: dict[str, dict[str, Span]] = {name: {} for name in checks}
+    for batch in batches:
+        for output in engine.push(batch):
+            _alert(output, odd)
+        for record in batch:
+            if isinstance(record, Action):
+                _visit(record, odd)
+    return {
+        name: _table(check.kept, list(odd[name].values()))
+        for name, check in checks.items()
+        if check.kept
+    }
+
+
+def _alert(output: Output, odd: dict[str, dict[str, Span]]) -> None:
+    """An alert of the machine itself, from its first second to its end."""
+    if isinstance(output, Alert) and output.machine in odd:
+        ended = output.ended_us if output.ended_us is not None else 2**62
+        odd[output.machine][output.id] = (output.began_us, ended)
+
+
+def _visit(action: Action, odd: dict[str, dict[str, Span]]) -> None:
+    """From out of service to returned to service."""
+    if action.machine not in odd:
+        return
+    key = f"out of service {action.check}"
+    if action.do == "out_of_service":
+        odd[action.machine][key] = (action.at_us, 2**62)
+    elif action.do == "return_to_service" and key in odd[action.machine]:
+        began, _ = odd[action.machine].pop(key)
+        odd[action.machine][f"{key} until {action.at_us}"] = (began, action.at_us)
+
+
+def _table(kept: list[Kept], spans: list[Span]) -> Table:
+    minute = np.concatenate([part.minute for part in kept])
+    return Table(
+        minute,
+        np.concatenate([part.duty for part in kept]),
+        np.concatenate([part.rows for part in kept]),
+        _inside(minute, spans),
+    )
+
+
+def _inside(minute: I64, spans: list[Span]) -> Flags:
+    out = np.zeros(len(minute), bool)
+    for began_us, ended_us in spans:
+        first = began_us // (MINUTE_S * SECOND_US) - AROUND_MIN
+        out |= (minute >= first) & (minute <= ended_us // (MINUTE_S * SECOND_US) + AROUND_MIN)
+    return out
