@@ -279,7 +279,7 @@ class Detector:
             self.usual, tail = train_rows, np.empty((0, len(train_rows.centre)))
         else:
             self.usual = learn(train_rows, self.tuning, floor)
-            tail = train_rows[-(self.tuning.window - 1) :]
+            tail = train_rows[len(train_rows) - self.tuning.window + 1 :]
         self.centre = self.usual.centre.copy()
         self._live = self.usual.weigh.any(axis=1)
         self.episode = Episode(self.tuning)
@@ -305,7 +305,8 @@ class Detector:
 
     def _row(self, row: F64) -> tuple[float, F64]:
         window, p = self.tuning.window, len(row)
-        self._recent = np.concatenate([self._recent[-(window - 1) :], row[None, :]])
+        keep = self._recent[max(len(self._recent) - window + 1, 0) :]
+        self._recent = np.concatenate([keep, row[None, :]])
         self.mean = mean = _mean(self._recent)
         known = ~np.isnan(mean) & self._live
         if len(self._recent) * 2 < window or known.sum() * 2 < self._live.sum():
