@@ -14,7 +14,6 @@ EXTRA = {"O07-chatter-and-ack": REMIND}
 
 SHELL = "a fault of disk, network or store: no alert of the engine is at stake here"
 LATER = {  # cases whose alert waits for a check or a model that is not shipped yet
-    "M06-bearing-weeks": "trend of the heat a speed explains",
     "P14-condition-words": "condition words of a control",
 }
 BY_SHELL = {  # the engine's part passes with silence; the rest needs real servers

@@ -75,6 +75,14 @@ def read_model(content: str) -> MachineModel:
         raise ModelError(f"it cannot be read ({type(error).__name__}: {error})") from error
 
 
+def bearing_of(content: str, machine: str, bearing: str) -> BearingModel | None:
+    """The model of one bearing of a machine, None where it has none; raises ModelError."""
+    made = read_model(content)
+    if made.machine != machine:
+        raise ModelError(f"it was made for {made.machine}")
+    return made.bearings.get(bearing)
+
+
 def _text(whole: dict[str, Any]) -> str:
     return json.dumps(whole, sort_keys=True, separators=(",", ":"), allow_nan=False)
 

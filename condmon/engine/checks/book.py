@@ -11,7 +11,9 @@ from condmon.engine.checks.axis_trace import AxisTrace
 from condmon.engine.checks.axis_unlike import AxisUnlike
 from condmon.engine.checks.axis_zone import AxisZone
 from condmon.engine.checks.base import Check
+from condmon.engine.checks.bearing_hot import BearingHot
 from condmon.engine.checks.bearing_near_trip import BearingNearTrip
+from condmon.engine.checks.bearing_warming import BearingWarming
 from condmon.engine.checks.chiller_short_cycling import ChillerShortCycling
 from condmon.engine.checks.compressor_load import CompressorLoad
 from condmon.engine.checks.condmon_health import CondmonHealth
@@ -22,6 +24,7 @@ from condmon.engine.checks.door_latch import DoorLatch
 from condmon.engine.checks.hard_stop import HardStop
 from condmon.engine.checks.hydraulic_sagging import HydraulicSagging
 from condmon.engine.checks.link_lost import LinkLost
+from condmon.engine.checks.odd_pattern import OddPattern
 from condmon.engine.checks.oil_missing import OilMissing
 from condmon.engine.checks.own import ShopCheck
 from condmon.engine.checks.probe_shift import ProbeShift
@@ -43,6 +46,8 @@ CHECKS: tuple[type[Check], ...] = (
     OilMissing,
     AirMissing,
     BearingNearTrip,
+    BearingHot,
+    BearingWarming,
     CoolantOffSetPoint,
     ChillerShortCycling,
     HydraulicSagging,
@@ -62,6 +67,7 @@ CHECKS: tuple[type[Check], ...] = (
     HardStop,
     UnattendedStop,
     ProbeShift,
+    OddPattern,
     SensorSilent,
     SensorUnusable,
     SensorStuck,
