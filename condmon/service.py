@@ -6,7 +6,6 @@ it and writes what is to be told; the outbox tells it, in its own thread.
 
 import argparse
 import os
-import shutil
 import signal
 import sys
 import threading
@@ -23,6 +22,7 @@ from condmon.engine.outputs import Output
 from condmon.engine.records import Action, Beacon, Gap, Record, Started
 from condmon.engine.settings import CONDMON
 from condmon.errors import StoreError
+from condmon.history.chore import Nightly
 from condmon.inbox import Inbox, Taken
 from condmon.jobs import MOVED_S, Jobs
 from condmon.journal import Journal, Route
@@ -130,6 +130,7 @@ class Service:
         self.page = _page(config, clock, self.inbox)
         self._asked = Asked(folder, self.inbox.put_action)
         self._jobs = Jobs()
+        self._history = Nightly(config.store, settings.signals, clock, self._note)
         self._pace = Pace(clock, settings.lateness_s)
         self._beacon_s = self._snapshot_s = self._watchdog_s = clock.monotonic_s()
         self._view_s = 0.0
@@ -159,8 +160,7 @@ class Service:
         self._keep_snapshot()
         self._tell_of_absence(self._clock.now_us(), before_us)
         self._jobs.daily("snapshot", self._snapshot_asked.set, hour=0, minute=5)
-        self._jobs.hourly("disk space", self._look_at_disk, minute=17)
-        self._look_at_disk()
+        self._history.start(self._jobs)
         self._pace = Pace(self._clock, self._config.settings.lateness_s)
         self._jobs.start()
         self._outbox_thread.start()
@@ -192,6 +192,7 @@ class Service:
             self.page.stop()
         self.inbox.close()
         self._jobs.stop()
+        self._history.stop()
         self._stopping.set()
         try:
             if self.mqtt.started:
@@ -373,19 +374,6 @@ class Service:
         self.inbox.put_action(
             Action(self._clock.now_us(), "note", "condmon", machine=CONDMON, text=text)
         )
-
-    def _look_at_disk(self) -> None:
-        free_mb = shutil.disk_usage(self._config.store.path).free // 1_000_000
-        if free_mb < self._config.store.disk_min_mb:
-            self._repeats.tell(
-                "error",
-                "disk space is short",
-                free_mb=free_mb,
-                wanted_mb=self._config.store.disk_min_mb,
-                meaning="when it is full, records are kept in memory only",
-            )
-        else:
-            self._repeats.over("disk space is short")
 
 
 def _page(config: Config, clock: Clock, inbox: Inbox) -> "Page | None":

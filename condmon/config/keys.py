@@ -14,7 +14,9 @@ KEYS: dict[str, tuple[str, ...]] = {
         "url", "ca_file", "cert_file", "key_file", "username", "password_file", "client_id",
         "keepalive", "session_expiry", "receive_maximum", "payload_bytes_max", "also",
     ),
-    "store": ("path", "keep_raw", "disk_min_mb"),
+    "store": (
+        "path", "keep", "keep_recordings", "keep_raw", "disk_min_mb", "disk_max_mb",
+    ),
     "machine": ("id", "name", "duty", "signal", "adjust"),
     "machine.signal.NAME": (
         "topic", "role", "kind", "unit", "title", "form", "value", "time", "each", "where", "dt",

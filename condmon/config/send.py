@@ -74,10 +74,14 @@ def _fits_together(section: Section, made: Broker) -> None:
 
 def store(section: Section, folder: Path) -> Store:
     """Make the store settings."""
+    day_s = 86400.0
     return Store(
         section.take("path", values.file_in(folder), Path("/var/lib/condmon")),
-        section.take("keep_raw", values.duration(0, 3660 * 86400), 0.0),
+        section.take("keep_raw", values.duration(0, 3660 * day_s), 0.0),
         section.take("disk_min_mb", values.whole(1, 10**7), 200),
+        section.take("keep", values.duration(7 * day_s, 36_600 * day_s), 730 * day_s),
+        section.take("keep_recordings", values.duration(2 * day_s, 3660 * day_s), 14 * day_s),
+        section.take("disk_max_mb", values.whole(0, 10**9), 0),
     )
 
 

@@ -35,6 +35,9 @@ class Store:
     path: Path
     keep_raw_s: float = 0
     disk_min_mb: int = 200
+    keep_s: float = 730 * 86400.0  # samples of sealed days
+    keep_recordings_s: float = 14 * 86400.0
+    disk_max_mb: int = 0  # 0: no bound
 
 
 @dataclass(frozen=True, slots=True)

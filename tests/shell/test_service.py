@@ -95,10 +95,10 @@ def test_snapshot_is_kept_every_ten_minutes_and_when_the_day_asks(shop):
 
 def test_short_disk_is_told_once(shop, monkeypatch):
     service = shop.service()
-    monkeypatch.setattr("condmon.service.shutil.disk_usage", lambda _: Disk(free=1000))
+    monkeypatch.setattr("condmon.history.chore.shutil.disk_usage", lambda _: Disk(free=1000))
     with structlog.testing.capture_logs() as lines:
-        service._look_at_disk()
-        service._look_at_disk()
+        service._history._look_at_disk()
+        service._history._look_at_disk()
     assert [("disk space is short", 0, 1)] == [
         (line["event"], line["free_mb"], line["wanted_mb"]) for line in lines
     ]
