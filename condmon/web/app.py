@@ -21,8 +21,15 @@ from condmon.web.parts import Parts, back_to, shown
 
 FOLDER = Path(__file__).parent
 _log = log.get("page")
+_PAGES = (now, acts, machines, logbook, people, ways, doors, stream, files, plain)
+ROUTERS = tuple(page.router for page in _PAGES)
 _NOT_READ = "Something in this form cannot be read. Go back, look at what was filled in, and send "
 _NOT_READ += "it again."
+
+
+def routes() -> list[APIRoute]:
+    """Every route there is."""
+    return [route for router in ROUTERS for route in router.routes if isinstance(route, APIRoute)]
 
 
 def make_app(parts: Parts) -> Asgi:
@@ -42,10 +49,10 @@ def make_api(parts: Parts) -> FastAPI:
         dependencies=[Depends(guard)],
     )
     app.state.parts = parts
-    for module in (now, acts, machines, logbook, people, ways, doors, stream, files, plain):
-        app.include_router(module.router)
-    for route in app.routes:
-        assert not isinstance(route, APIRoute) or hasattr(route.endpoint, "needs"), route
+    for route in routes():
+        assert hasattr(route.endpoint, "needs"), f"nobody said who may ask for {route.path}"
+    for router in ROUTERS:
+        app.include_router(router)
     app.add_exception_handler(PlainHTTPException, _told)
     app.add_exception_handler(RequestValidationError, _misread)
     app.add_exception_handler(CondmonError, _troubled)

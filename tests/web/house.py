@@ -73,7 +73,7 @@ name = "Three-axis mill"
 topic = "pier/mill-2/power"
 role = "power"
 [[check]]
-id = "bearing-hot"
+id = "nose-bearing-hot"
 machines = ["mill-1"]
 when = "bearing_upper > 50"
 hold = "1 s"
@@ -176,10 +176,10 @@ class House:
                 if all(getattr(a, name) == value for name, value in only.items())
             ]
 
-    def raise_alert(self, check: str = "bearing-hot"):
+    def raise_alert(self, check: str = "nose-bearing-hot"):
         """Make a check raise and give the alert."""
         before = {a.id for a in self.alerts(check=check)}
-        values = {"bearing_upper": 52.5} if check == "bearing-hot" else {"door_closed": 0}
+        values = {"bearing_upper": 52.5} if check == "nose-bearing-hot" else {"door_closed": 0}
 
         def raised():
             self.feed(**values)
@@ -203,9 +203,10 @@ class House:
         return accounts.sign_in(name, f"{name}'s phone", "127.0.0.1")
 
     def client(self, cookie: str = "", **headers: str) -> "Client":
-        told = {"Origin": self.url, **headers}
+        told = {"Origin": self.url}
         if cookie:
             told |= {"Cookie": f"condmon={cookie}", "X-Form-Token": self.token(cookie)}
+        told |= headers
         return Client(self.url, {name: value for name, value in told.items() if value})
 
     def token(self, cookie: str) -> str:

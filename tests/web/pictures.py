@@ -25,7 +25,7 @@ def pages(house: House) -> dict[str, str]:
     house.healthy()
     first = house.raise_alert("door-open-while-turning")
     house.end_alert(first.id)
-    alert = house.raise_alert("bearing-hot")
+    alert = house.raise_alert("nose-bearing-hot")
     return {
         "now": "/",
         "alert": f"/alerts/{alert.id}",

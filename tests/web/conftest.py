@@ -1,0 +1,23 @@
+"""Fixtures of the page's tests: a house, a browser."""
+
+import pytest
+
+from tests.web.browsers import chromium
+from tests.web.house import House
+
+
+@pytest.fixture(scope="module")
+def house(tmp_path_factory):
+    """A running daemon with a page; healthy, with an owner."""
+    made = House(tmp_path_factory.mktemp("house")).start()
+    made.member("anna", "owner", "")
+    made.healthy()
+    yield made
+    made.stop()
+
+
+@pytest.fixture(scope="session")
+def browser():
+    """A real Chromium."""
+    with chromium() as one:
+        yield one
