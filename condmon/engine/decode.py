@@ -10,12 +10,14 @@ import unicodedata
 from collections.abc import Sequence
 from typing import NamedTuple
 
+from condmon.engine.condition import TEXT_MAX
+from condmon.engine.edgenodes import EdgeNodes
 from condmon.engine.lanes import Lane, Row
 from condmon.engine.payloads import UNPARSED, parse
-from condmon.engine.records import BAD, NO_TIME, NODATA, RETAINED, Record, Stray, samples
+from condmon.engine.records import BAD, NO_TIME, NODATA, RETAINED, Gap, Record, Stray, samples
 from condmon.engine.settings import Settings, Signal
 from condmon.engine.timetext import ZoneOffset
-from condmon.engine.values import NOTHING_THERE, TOO_LARGE, UNREADABLE, Value
+from condmon.engine.values import NOTHING_THERE, TOO_LARGE, UNREADABLE
 
 PAYLOAD_BYTES_MAX = 65_536
 RAW_BYTES = 64
@@ -47,7 +49,13 @@ class Decoder:
     payload_bytes_max : int
         A larger payload is refused before it is looked into.
 
-    Carries the unknown topics it has told of, at most `STRAYS_MAX`.
+    Carries the unknown topics it has told of, at most `STRAYS_MAX`, and what the last births of
+    Sparkplug nodes said; the latter the shell keeps through a restart.
+
+    Attributes
+    ----------
+    nodes : EdgeNodes
+        The Sparkplug nodes that are read.
     """
 
     def __init__(
@@ -59,11 +67,14 @@ class Decoder:
         self._topics: dict[str, _Topic] = {}
         grouped: dict[str, list[Signal]] = {}
         for signal in settings.signals:
-            grouped.setdefault(signal.topic, []).append(signal)
+            if signal.payload.metric is None:
+                grouped.setdefault(signal.topic, []).append(signal)
         for topic, signals in grouped.items():
             lanes = [Lane(signal, zone_offset_s) for signal in signals]
             self._topics[topic] = _Topic(lanes, payload_bytes_max)
         self._strays = _Strays(self._topics)
+        self._bytes_max = payload_bytes_max
+        self.nodes = EdgeNodes(settings.signals, zone_offset_s)
 
     def decode(self, messages: Sequence[Arrived]) -> list[Record]:
         """Make records of messages, in their order: runs of samples with strays between them."""
@@ -76,20 +87,41 @@ class Decoder:
                 start = len(rows)
                 known.read(arrived_us, payload, RETAINED if retain else 0, rows)
                 raw += [
-                    (row, payload[:RAW_BYTES])
+                    (row, payload[: TEXT_MAX if known.keeps_text else RAW_BYTES])
                     for row in range(start, len(rows))
-                    if rows[row][4] == BAD
+                    if rows[row][4] == BAD or known.keeps_text
                 ]
                 continue
-            stray = self._strays.hear(arrived_us, topic)
-            if stray is not None:
+            mark = RETAINED if retain else 0
+            events = self._not_plain(arrived_us, topic, payload, mark, rows, raw)
+            if events:
                 if rows:
                     records.append(samples(rows, tuple(raw)))
                     rows, raw = [], []
-                records.append(stray)
+                records += events
         if rows:
             records.append(samples(rows, tuple(raw)))
         return records
+
+    def _not_plain(
+        self,
+        arrived_us: int,
+        topic: str,
+        payload: bytes,
+        mark: int,
+        rows: list[Row],
+        raw: list[tuple[int, bytes]],
+    ) -> list[Gap] | list[Stray]:
+        """Read a topic that no signal names: one of a Sparkplug node, or a stray."""
+        if not self.nodes.reads(topic):
+            stray = self._strays.hear(arrived_us, topic)
+            return [] if stray is None else [stray]
+        heard = self.nodes.hear(arrived_us, topic, payload, mark, self._bytes_max)
+        for row, text in zip(heard.rows, heard.raw, strict=True):
+            if row[4] == BAD:
+                raw.append((len(rows), text))
+            rows.append(row)
+        return heard.gaps
 
 
 class _Topic:
@@ -98,11 +130,12 @@ class _Topic:
     def __init__(self, lanes: list[Lane], payload_bytes_max: int) -> None:
         self._lanes = lanes
         self._bytes_max = payload_bytes_max
+        self.keeps_text = any(lane.keeps_text for lane in lanes)
 
     def read(self, arrived_us: int, payload: bytes, mark: int, rows: list[Row]) -> None:
         """Add the rows of one message to `rows`."""
         if len(payload) > self._bytes_max:
-            rows += [_row(lane, arrived_us, mark, TOO_LARGE) for lane in self._lanes]
+            rows += [lane.row(TOO_LARGE, arrived_us, NO_TIME, mark) for lane in self._lanes]
             return
         looks_json = bool(payload) and (
             payload[0] in _JSON_STARTS or payload.lstrip(_BLANKS_AND_MARK)[:1] in (b"{", b"[", b'"')
@@ -113,7 +146,7 @@ class _Topic:
         missing: list[Lane] = []
         for lane in self._lanes:
             if not lane.takes_json(looks_json):
-                rows.append(_row(lane, arrived_us, mark, lane.reader.of_bytes(payload)))
+                rows += lane.plain(payload, arrived_us, mark)
                 found = True
                 continue
             if not parsed:
@@ -121,7 +154,7 @@ class _Topic:
             if document is UNPARSED:
                 value = lane.reader.of_bytes(payload)  # empty, or a word for "no value"
                 value = value if value[1] == NODATA else UNREADABLE
-                rows.append(_row(lane, arrived_us, mark, value))
+                rows.append(lane.row(value, arrived_us, NO_TIME, mark))
                 continue
             own = lane.rows(document, arrived_us, mark)
             if own is None:
@@ -131,12 +164,7 @@ class _Topic:
                 found = True
         if missing and not found:
             # one gateway message may carry only what changed: then the others say nothing
-            rows += [_row(lane, arrived_us, mark, NOTHING_THERE) for lane in missing]
-
-
-def _row(lane: Lane, arrived_us: int, mark: int, value: Value) -> Row:
-    number, quality, reason = value
-    return (lane.index, arrived_us, NO_TIME, number, quality, mark, reason)
+            rows += [lane.row(NOTHING_THERE, arrived_us, NO_TIME, mark) for lane in missing]
 
 
 class _Strays:

@@ -1,4 +1,4 @@
-"""Lanes: how one signal finds its values and times in a JSON document. Pure.
+"""Lanes: how one signal finds its values and times in a payload, most often JSON. Pure.
 
 Without a pointer the value is looked for at "/v", "/value" and "/state", or is the only scalar
 beside the time; the time at "/t", "/ts", "/time" or "/timestamp". With a pointer for the value,
@@ -7,7 +7,9 @@ time is read only where a pointer for it is given.
 
 from math import isfinite
 
+from condmon.engine.condition import ConditionReader
 from condmon.engine.payloads import MISSING, find, pointer
+from condmon.engine.rawbytes import BytesReader
 from condmon.engine.records import BAD, GOOD, NO_TIME, SECOND_US, SUSPECT, TIME_UNREADABLE
 from condmon.engine.settings import Signal
 from condmon.engine.timetext import DAY_US, ZoneOffset, instant
@@ -38,10 +40,35 @@ class Lane:
         self._dt = None if payload.dt is None else pointer(payload.dt)
         self._dt_s = payload.dt_s
         self._spread = payload.dt is not None or payload.dt_s is not None
+        self._bytes = None if payload.binary is None else BytesReader(payload.binary)
+        self._condition = ConditionReader(signal) if payload.form == "condition" else None
+        self.keeps_text = self._condition is not None
 
     def takes_json(self, looks_json: bool) -> bool:
         """Whether a payload is read as JSON by this signal."""
         return self._form == "json" or (looks_json and self._form == "auto")
+
+    def plain(self, payload: bytes, arrived_us: int, mark: int) -> list[Row]:
+        """Read a payload that is no JSON for this signal: text, a condition or raw bytes."""
+        if self._condition is not None:
+            said = self._condition.read(payload)
+            own_us, noticed = instant(said.time, arrived_us, self._zone)
+            return [self.row(said.value, arrived_us, own_us, mark | noticed)]
+        if self._bytes is None:
+            return [self.row(self.reader.of_bytes(payload), arrived_us, NO_TIME, mark)]
+        found = self._bytes.read(payload)
+        if len(found) > 1:
+            return self._spread_rows(list(found), None, None, arrived_us, NO_TIME, mark)
+        return [self.row(self._value_of(found[0]), arrived_us, NO_TIME, mark)]
+
+    def rows_of(self, given: object, arrived_us: int, own_us: int, mark: int) -> list[Row]:
+        """Make samples of a value that was found by other ways: a scalar, or a list of them."""
+        if isinstance(given, list):
+            return self._spread_rows(given, None, None, arrived_us, own_us, mark)
+        return [self.row(self._value_of(given), arrived_us, own_us, mark)]
+
+    def _value_of(self, given: object) -> Value:
+        return given if isinstance(given, tuple) else self.reader.of_json(given)
 
     def rows(self, document: object, arrived_us: int, mark: int) -> list[Row] | None:
         """Read the samples of this signal; None when the document holds nothing for it."""
@@ -53,7 +80,7 @@ class Lane:
         if not isinstance(elements, list):
             elements = [elements]
         if not elements:
-            return [self._row(EMPTY, arrived_us, NO_TIME, mark)]
+            return [self.row(EMPTY, arrived_us, NO_TIME, mark)]
         return self._several(elements, document, arrived_us, mark)
 
     def _several(
@@ -72,13 +99,13 @@ class Lane:
         rows: list[Row] = []
         for element in elements:
             own = self._one(element, document, arrived_us, mark)
-            rows += own or [self._row(NOTHING_THERE, arrived_us, NO_TIME, mark)]
+            rows += own or [self.row(NOTHING_THERE, arrived_us, NO_TIME, mark)]
         if len(rows) > 1 and not self._spread:
             # several values at one unknown time would be told apart by nothing
             rows = [
                 row
                 if row[2] != NO_TIME or row[4] == BAD or row[5] & TIME_UNREADABLE
-                else self._row(NO_TIMES, arrived_us, NO_TIME, mark)
+                else self.row(NO_TIMES, arrived_us, NO_TIME, mark)
                 for row in rows
             ]
         return rows
@@ -104,7 +131,7 @@ class Lane:
         if isinstance(given, list):
             return self._spread_rows(given, element, document, arrived_us, own_us, mark)
         value = EMPTY if given == {} else self.reader.of_json(given, unit)
-        return [self._row(value, arrived_us, own_us, mark)]
+        return [self.row(value, arrived_us, own_us, mark)]
 
     def _look(self, element: dict[str, object]) -> object:
         for name in VALUE_NAMES:
@@ -149,15 +176,15 @@ class Lane:
         mark: int,
     ) -> list[Row]:
         if not given:
-            return [self._row(EMPTY, arrived_us, own_us, mark)]
+            return [self.row(EMPTY, arrived_us, own_us, mark)]
         dt_us = self._step(element, document)
         if dt_us is None:
-            return [self._row(NO_TIMES, arrived_us, own_us, mark)]
+            return [self.row(NO_TIMES, arrived_us, own_us, mark)]
         if own_us == NO_TIME:  # without a first instant the last value is of now
             own_us = arrived_us - (len(given) - 1) * dt_us
-        values = [self.reader.of_json(value) for value in given]
+        values = [self._value_of(value) for value in given]
         return [
-            self._row(value, arrived_us, own_us + step * dt_us, mark)
+            self.row(value, arrived_us, own_us + step * dt_us, mark)
             for step, value in enumerate(values)
         ]
 
@@ -173,7 +200,8 @@ class Lane:
             return None
         return round(step * SECOND_US)
 
-    def _row(self, value: Value, arrived_us: int, own_us: int, mark: int) -> Row:
+    def row(self, value: Value, arrived_us: int, own_us: int, mark: int) -> Row:
+        """Make the sample of one value."""
         number, quality, reason = value
         if quality == GOOD and mark & TIME_UNREADABLE:
             quality = SUSPECT  # a good number whose instant is only known by its arrival

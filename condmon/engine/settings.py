@@ -29,6 +29,16 @@ class Calendar(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
+class Binary:
+    """How a number lies in raw bytes."""
+
+    type: Literal["int16", "uint16", "int32", "uint32", "float32", "float64"]
+    order: Literal["big", "little"]  # of the bytes
+    swapped: bool = False  # the 16-bit words come in the other order
+    at: int | None = None  # bytes before it, with others around it; None: nothing else is there
+
+
+@dataclass(frozen=True, slots=True)
 class Payload:
     """How a value is found in a message.
 
@@ -36,9 +46,13 @@ class Payload:
     are RFC 6901 pointers. With `each`, the pointer leads to an array of samples and `value` and
     `time` are read inside every element; with `dt_s` or a `dt` pointer the array at `value` is
     spread over time from the instant at `time`.
+
+    `form` "condition" takes the condition words of a control, "sparkplug" the metric `metric` of
+    a Sparkplug B device, "binary" raw bytes as `binary` says. A number is multiplied by `scale`,
+    then taken from `sent_unit` into the signal's unit where the payload names no unit itself.
     """
 
-    form: Literal["auto", "text", "json"] = "auto"
+    form: Literal["auto", "text", "json", "condition", "sparkplug", "binary"] = "auto"
     value: str | None = None
     time: str | None = None
     each: str | None = None
@@ -46,6 +60,10 @@ class Payload:
     dt: str | None = None
     dt_s: float | None = None
     decimal_comma: bool = False
+    metric: str | None = None
+    binary: Binary | None = None
+    scale: float = 1.0
+    sent_unit: str | None = None  # UCUM code
 
 
 @dataclass(frozen=True, slots=True)

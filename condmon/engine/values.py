@@ -32,6 +32,11 @@ TOO_LARGE = refused("payload too large")
 UNREADABLE = refused("not readable text")
 NO_TIMES = refused("array without times")
 AMBIGUOUS = refused("ambiguous number")
+CALLED_BAD = refused("its source calls it bad")
+NOT_TO_BE_STORED = refused("its source wants it not to be kept")
+WRONG_LENGTH = refused("length does not fit its binary form")
+IMPLAUSIBLE = refused("outside the plausible range")
+DOUBTED = REASONS.index("its source doubts it")
 
 NO_VALUE_WORDS = frozenset({"unavailable", "null", "none", "n/a"})
 
@@ -69,11 +74,16 @@ class NumberReader:
     def __init__(self, signal: Signal) -> None:
         self._unit = signal.unit
         self._comma = signal.payload.decimal_comma
+        self._scale = signal.payload.scale
+        self._sent_unit = signal.payload.sent_unit
+        self._as_sent = self._scale == 1.0 and self._sent_unit in {None, self._unit}
 
     def of_bytes(self, payload: bytes) -> Value:
         """Read a payload of plain text."""
         if not self._comma and _PLAIN_BYTES.fullmatch(payload):
             number = float(payload)
+            if not self._as_sent:
+                return self._in_unit(number, None)
             return (number, GOOD, 0) if isfinite(number) else NOT_FINITE
         text = text_of(payload)
         if text is None:
@@ -113,7 +123,9 @@ class NumberReader:
             except OverflowError:
                 return NOT_FINITE
             if not isinstance(unit, str) or find(unit, self._unit) is None:
-                return (number, GOOD, 0) if isfinite(number) else NOT_FINITE
+                if self._as_sent and isfinite(number):
+                    return (number, GOOD, 0)
+                return self._in_unit(number, None)
             return self._in_unit(number, unit)
         if isinstance(given, str):
             return self.of_text(given.strip(_BLANKS))
@@ -130,11 +142,12 @@ class NumberReader:
         return self._in_unit(float(f"{found[1]}{found[2]}.{found[3]}"), found[4])
 
     def _in_unit(self, number: float, unit: str | None) -> Value:
+        number *= self._scale
         if not isfinite(number):
             return NOT_FINITE
-        if unit is None:
+        code = self._sent_unit if unit is None else find(unit, self._unit)
+        if code is None and unit is None:
             return (number, GOOD, 0)
-        code = find(unit, self._unit)
         if code is None:
             return NOT_A_NUMBER
         converted = convert(number, code, self._unit)
