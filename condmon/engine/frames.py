@@ -126,12 +126,12 @@ def _per(
 
 
 class Frames:
-    """Minutes to frames; carries the last value of each signal in the minute before."""
+    """Minutes to frames; carries the minute before: its last values and its duty."""
 
     def __init__(self, machine: Machine) -> None:
         self.features = features(machine)
         self._last: F64 = np.full(len(machine.signals), np.nan)
-        self._minute = -1
+        self._minute, self._duty = -1, -1
 
     def push(self, minutes: Minutely) -> F64:
         """One row a minute, (m, p); NaN where unknown."""
@@ -140,14 +140,16 @@ class Frames:
             return np.empty((m, len(self.features)))
         before = np.concatenate([self._last[None, :], minutes.last[:-1]])
         follows = np.diff(minutes.minute, prepend=self._minute) == 1
+        follows &= np.diff(minutes.duty, prepend=self._duty) == 0  # a change of duty is no step
         step = np.where(follows[:, None], minutes.last - before, np.nan)
-        self._last, self._minute = minutes.last[-1].copy(), int(minutes.minute[-1])
+        self._last = minutes.last[-1].copy()
+        self._minute, self._duty = int(minutes.minute[-1]), int(minutes.duty[-1])
         return np.stack([feature.of(minutes, step) for feature in self.features], axis=1)
 
     def state(self) -> list[Any]:
         """What has to survive a restart."""
-        return [self._last, self._minute]
+        return [self._last, self._minute, self._duty]
 
     def load(self, state: Sequence[Any]) -> None:
         """Take up a saved state."""
-        self._last, self._minute = state
+        self._last, self._minute, self._duty = state
