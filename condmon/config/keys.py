@@ -20,8 +20,9 @@ KEYS: dict[str, tuple[str, ...]] = {
     "machine": ("id", "name", "duty", "signal", "adjust"),
     "machine.signal.NAME": (
         "topic", "role", "kind", "unit", "title", "form", "value", "time", "each", "where", "dt",
-        "decimal_comma", "range", "step_max", "stale_after", "debounce", "words", "width", "every",
-        "trip", "setpoint", "tolerance", "fed_by", "axis", "place",
+        "decimal_comma", "sparkplug", "metric", "binary", "scale", "sent_unit", "range",
+        "step_max", "stale_after", "debounce", "words", "width", "every", "trip", "setpoint",
+        "tolerance", "fed_by", "axis", "place",
     ),
     "machine.signal.NAME.words": ("on", "off"),
     "adjust.CHECK": ("enabled", "hold", "release", "urgency"),

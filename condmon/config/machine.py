@@ -87,8 +87,8 @@ def _same_place(section: Section, one: Signal, signals: list[Signal]) -> None:
 
 def _source(one: Signal) -> tuple[object, ...]:
     place = one.payload
-    return (one.topic, place.value, place.each, place.where, one.kind == "moment", one.words_on,
-            one.words_off)  # fmt: skip
+    return (one.topic, place.value, place.each, place.where, place.metric, place.binary,
+            one.kind == "moment", one.words_on, one.words_off)  # fmt: skip
 
 
 def _siblings(section: Section, one: Signal, signals: list[Signal]) -> None:

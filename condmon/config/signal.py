@@ -7,16 +7,22 @@ from dataclasses import replace
 from typing import Any, get_args
 
 from condmon.config import values
-from condmon.config.table import Section, Wrong
+from condmon.config.payload import fits, payload, topic
+from condmon.config.table import Section
+from condmon.engine import condition
 from condmon.engine.roles import ROLES, Role
-from condmon.engine.settings import Kind, Payload, Signal
+from condmon.engine.settings import Kind, Signal
 from condmon.engine.units import UNITS, convert
 from condmon.engine.words import nearest
 
 KINDS: tuple[Kind, ...] = get_args(Kind)
-FORMS = ("auto", "text", "json")
 PLAIN = Role("measure", "1", "", "no role: nothing is implied", stale_after_s=600.0)
 """What holds for a signal without a role: silent for ten minutes is silent, as for any measure."""
+CONDITION = Role(
+    "state", "1", "true: the control reports a warning or a fault", "",
+    words_on=condition.ON, words_off=condition.OFF,
+)  # fmt: skip
+"""What holds for the condition words of a control, which play no role."""
 
 _ON, _OFF = ROLES["power"].words_on, ROLES["power"].words_off
 _NAME = re.compile(r"[a-z][a-z0-9_]{0,47}")
@@ -32,14 +38,15 @@ def signal(section: Section, name: str, machine: str, index: int) -> Signal:
     role_name = section.take("role", values.one_of(ROLES, "role"), None)
     role_name = role_name or _meant(section.table.get("role"))
     role = ROLES[role_name] if role_name else PLAIN
+    if section.table.get("form") == "condition" and not role_name:
+        role = CONDITION
     kind = section.take("kind", values.one_of(KINDS, "kind"), role.kind)
     unit = _unit(section, role, role_name, kind)
     role = _in_unit(section, role, unit)
     on, off = _words(section, role, kind)
     made = Signal(
         index, machine, name,
-        section.need("topic", values.topic, "", 'topic = "pier/mill-1/spindle/speed"'),
-        kind, role_name, unit, _payload(section),
+        topic(section), kind, role_name, unit, payload(section),
         range=section.take("range", values.span, role.range),
         step_max=section.take("step_max", values.positive, role.step_max),
         stale_after_s=section.take("stale_after", _stale_after, _stale_default(role, kind)),
@@ -55,6 +62,7 @@ def signal(section: Section, name: str, machine: str, index: int) -> Signal:
         place=section.take("place", lambda value: values.text(value, 48), None),
         title=section.take("title", lambda value: values.text(value, 80), ""),
     )  # fmt: skip
+    fits(section, made)
     _fits_kind(section, made)
     _fits_figures(section, made)
     return made
@@ -133,38 +141,6 @@ def _word(value: Any) -> str:
     if isinstance(value, int) and not isinstance(value, bool):
         value = str(value)
     return values.text(value, 80).casefold()
-
-
-def _payload(section: Section) -> Payload:
-    dt = section.take("dt", _dt, None)
-    made = Payload(
-        section.take("form", values.one_of(FORMS, "form"), "auto"),  # type: ignore[arg-type]
-        section.take("value", values.pointer, None),
-        section.take("time", values.pointer, None),
-        section.take("each", values.pointer, None),
-        section.take("where", _where, None),
-        dt if isinstance(dt, str) else None,
-        dt if isinstance(dt, float) else None,
-        section.take("decimal_comma", values.flag, False),
-    )
-    places = [key for key in ("value", "time", "each", "where", "dt") if key in section.table]
-    if made.form == "text" and places:
-        section.wrong("a plain text has no places in it; take the key out or write "
-                      'form = "json"', places[0])  # fmt: skip
-    return made
-
-
-def _dt(value: Any) -> str | float:
-    """Read a time between samples, or the place of one in the payload (in seconds)."""
-    if isinstance(value, str) and value.startswith("/"):
-        return values.pointer(value)
-    return values.duration(1e-6, 86400)(value)
-
-
-def _where(value: Any) -> tuple[str, str]:
-    if not isinstance(value, list) or len(value) != 2:
-        raise Wrong('this must be a place and a text, like ["/name", "upper"]')
-    return values.pointer(value[0]), values.text(value[1], 200)
 
 
 def _fits_kind(section: Section, one: Signal) -> None:

@@ -92,36 +92,27 @@ class Decoder:
                     if rows[row][4] == BAD or known.keeps_text
                 ]
                 continue
-            mark = RETAINED if retain else 0
-            events = self._not_plain(arrived_us, topic, payload, mark, rows, raw)
-            if events:
+            events, more = self._not_plain(arrived_us, topic, payload, RETAINED if retain else 0)
+            if events:  # they stand before the samples that follow them
                 if rows:
                     records.append(samples(rows, tuple(raw)))
                     rows, raw = [], []
                 records += events
+            raw += [(len(rows) + n, text) for n, (row, text) in enumerate(more) if row[4] == BAD]
+            rows += [row for row, _ in more]
         if rows:
             records.append(samples(rows, tuple(raw)))
         return records
 
     def _not_plain(
-        self,
-        arrived_us: int,
-        topic: str,
-        payload: bytes,
-        mark: int,
-        rows: list[Row],
-        raw: list[tuple[int, bytes]],
-    ) -> list[Gap] | list[Stray]:
+        self, arrived_us: int, topic: str, payload: bytes, mark: int
+    ) -> tuple[Sequence[Gap | Stray], list[tuple[Row, bytes]]]:
         """Read a topic that no signal names: one of a Sparkplug node, or a stray."""
         if not self.nodes.reads(topic):
             stray = self._strays.hear(arrived_us, topic)
-            return [] if stray is None else [stray]
+            return () if stray is None else (stray,), []
         heard = self.nodes.hear(arrived_us, topic, payload, mark, self._bytes_max)
-        for row, text in zip(heard.rows, heard.raw, strict=True):
-            if row[4] == BAD:
-                raw.append((len(rows), text))
-            rows.append(row)
-        return heard.gaps
+        return heard.gaps, heard.rows
 
 
 class _Topic:

@@ -65,8 +65,7 @@ def filters(signals: Iterable[Signal]) -> list[str]:
 class Heard(NamedTuple):
     """What came of one message."""
 
-    rows: list[Row]
-    raw: list[bytes]  # for each row what is told of it should it be refused
+    rows: list[tuple[Row, bytes]]  # with what is told of a row should it be refused
     gaps: list[Gap]
 
 
@@ -149,7 +148,7 @@ class _Node:
         self, at_us: int, kind: str, device: str, message: bytes, mark: int, bytes_max: int
     ) -> Heard:
         """Read one message of this node or of one of its devices."""
-        heard = Heard([], [], [])
+        heard = Heard([], [])
         if kind not in {"NBIRTH", "NDATA", "NDEATH", "DBIRTH", "DDATA", "DDEATH"}:
             return heard  # commands to the node are none of our business
         try:
@@ -214,12 +213,12 @@ class _Node:
         for device in devices:
             for lanes in self._lanes.get(device, {}).values():
                 for lane in lanes:
-                    self._add(lane.row(NO_VALUE, at_us, NO_TIME, 0), b"", heard)
+                    heard.rows.append((lane.row(NO_VALUE, at_us, NO_TIME, 0), b""))
 
     def _refuse(self, at_us: int, device: str, message: bytes, mark: int, heard: Heard) -> None:
         for lanes in self._lanes.get(device, {}).values():
             for lane in lanes:
-                self._add(lane.row(UNREADABLE, at_us, NO_TIME, mark), message[:64], heard)
+                heard.rows.append((lane.row(UNREADABLE, at_us, NO_TIME, mark), message[:64]))
 
     def _count(self, at_us: int, seq: int | None, heard: Heard) -> None:
         """Follow the sequence number, which counts the messages of the node and its devices."""
@@ -264,7 +263,7 @@ class _Node:
             noticed |= mark | (HISTORICAL if metric.historical else 0)
             for lane in mine[name]:
                 for row in _rows(lane, metric, given, at_us, own_us, noticed):
-                    self._add(row, name.encode()[:64], heard)
+                    heard.rows.append((row, name.encode()[:64]))
         if unexplained and mine:
             self._tell_unexplained(at_us, unexplained, heard)
 
@@ -282,11 +281,6 @@ class _Node:
     def _tell(self, at_us: int, from_us: int, reason: str, lost: int, heard: Heard) -> None:
         for machine in self._machines:
             heard.gaps.append(Gap(at_us, from_us or at_us, at_us, reason, lost, machine))
-
-    @staticmethod
-    def _add(row: Row, text: bytes, heard: Heard) -> None:
-        heard.rows.append(row)
-        heard.raw.append(text)
 
     def state(self) -> dict[str, Any]:
         """Give the births as plain values."""
