@@ -41,6 +41,7 @@ class Live:
     def __init__(self, now_us: Callable[[], int], put_action: Callable[[Record], None]) -> None:
         self.now_us = now_us
         self.version = 0  # counts what was written since the start
+        self.ended = 0  # counts how often all streams were told to end
         self._put_action = put_action
         self._change = threading.Condition()
         self._seen: Seen | None = None
@@ -121,6 +122,16 @@ class Live:
             yield event
         finally:
             self._listeners.discard(event)
+
+    def end_streams(self) -> None:
+        """Tell open pages to go; they come again where the page is served next. In the loop."""
+        self.ended += 1
+        self._spread()
+
+    def end_streams_soon(self) -> None:
+        """The same, from any thread."""
+        if self._loop:
+            self._loop.call_soon_threadsafe(self.end_streams)
 
     def has_room(self) -> bool:
         """Whether one more page may listen."""

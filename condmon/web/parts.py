@@ -106,6 +106,7 @@ def shown(request: Request, template: str, status: int = 200, /, **facts: Any) -
         marks=parts.marks,
         wording=wording,
         path=request.url.path,
+        still=request.method == "POST",  # an answer to a form cannot be asked for again
         said=_said(parts, request.query_params.get("said", "")),
         **facts,
     )

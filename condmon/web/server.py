@@ -169,6 +169,7 @@ class Page:
             if stamp != renewed and config.ssl and self._web.cert_file:
                 renewed = stamp
                 _renew(config, self._web.cert_file, self._web.key_file)
+        self.live.end_streams()
         server.should_exit = True
 
 

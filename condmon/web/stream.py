@@ -36,12 +36,12 @@ async def live(request: Request, machine: str = "") -> Response:
 
 
 async def _lines(parts: Parts, token: str, machine: str) -> AsyncIterator[str]:
-    version, beats, said = parts.live.version, 0, 0.0
+    version, ended, beats, said = parts.live.version, parts.live.ended, 0, 0.0
     loop = asyncio.get_running_loop()
     yield "retry: 3000\n\n"
     yield _event("beat", _beat(parts, machine))
     with parts.live.listening() as woken:
-        while True:
+        while parts.live.ended == ended:
             try:
                 async with asyncio.timeout(BEAT_S):
                     await woken.wait()

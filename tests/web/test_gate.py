@@ -1,4 +1,4 @@
-"""What the gate lets in: hosts, origins, sizes, sessions, roles, form tokens; headers on the way out."""
+"""What the gate lets in: hosts, origins, sizes, sessions, roles, tokens; headers on the way out."""
 
 import re
 

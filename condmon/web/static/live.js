@@ -16,6 +16,7 @@
   };
 
   async function look() {
+    if ("still" in document.body.dataset) return; // the answer to a form
     if (waiting) { again = true; return; }
     if (busy()) { again = true; return; }
     waiting = true;
