@@ -3,6 +3,7 @@
 import hashlib
 import mimetypes
 from pathlib import Path
+from typing import Any
 
 from fastapi import Depends, FastAPI, HTTPException, Request
 from fastapi.exceptions import RequestValidationError
@@ -40,6 +41,23 @@ def make_app(parts: Parts) -> Asgi:
 
 def make_api(parts: Parts) -> FastAPI:
     """The application behind the gate. Its own documentation pages load from elsewhere: off."""
+    app = _bare()
+    app.state.parts = parts
+    for route in routes():
+        assert hasattr(route.endpoint, "needs"), f"nobody said who may ask for {route.path}"
+    app.add_exception_handler(PlainHTTPException, _told)
+    app.add_exception_handler(RequestValidationError, _misread)
+    app.add_exception_handler(CondmonError, _troubled)
+    app.add_exception_handler(Exception, _faulty)
+    return app
+
+
+def document() -> dict[str, Any]:
+    """The JSON interface described as OpenAPI."""
+    return _bare().openapi()
+
+
+def _bare() -> FastAPI:
     app = FastAPI(
         title="condmon",
         version=__version__,
@@ -48,15 +66,8 @@ def make_api(parts: Parts) -> FastAPI:
         openapi_url=None,
         dependencies=[Depends(guard)],
     )
-    app.state.parts = parts
-    for route in routes():
-        assert hasattr(route.endpoint, "needs"), f"nobody said who may ask for {route.path}"
     for router in ROUTERS:
         app.include_router(router)
-    app.add_exception_handler(PlainHTTPException, _told)
-    app.add_exception_handler(RequestValidationError, _misread)
-    app.add_exception_handler(CondmonError, _troubled)
-    app.add_exception_handler(Exception, _faulty)
     return app
 
 

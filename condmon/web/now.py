@@ -33,7 +33,7 @@ class Trust(NamedTuple):
 def trust(parts: Parts, wording: Wording) -> Trust:
     """Look how old everything is."""
     seen = parts.live.seen()
-    if seen is None:
+    if seen is None or seen.view.at_us == 0:
         return Trust(None, None, "condmon is coming up; nothing is known of now yet.")
     view, now_us = seen.view, wording.now_us
     heard = [s.heard_us for m in view.machines for s in m.signals if s.heard_us is not None]
