@@ -63,6 +63,12 @@ need_mosquitto() {
     fi
 }
 
+# need_chromium: the browser with which tests act as a person; it is never shown
+need_chromium() {
+    command -v chromium >/dev/null 2>&1 || command -v chromium-browser >/dev/null 2>&1 ||
+        apt_install chromium
+}
+
 # need_venv FOLDER EXTRA: a virtual environment with this checkout and one of its extras
 need_venv() {
     stamp="$1/.made-of"

@@ -19,7 +19,7 @@ TARGETS = """() => {
     const box = one.getBoundingClientRect();
     if (one.matches(".skip") || box.width === 0 || box.height === 0) continue;
     if (box.height < 48 || box.width < 48)
-      found.push(`${one.tagName} ${one.textContent.trim() || one.name}: ${box.width}x${box.height}`);
+      found.push(`${one.tagName} ${one.textContent.trim()}: ${box.width}x${box.height}`);
   }
   return found;
 }"""

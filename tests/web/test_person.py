@@ -185,7 +185,8 @@ DRAG = """plot => {
   const send = (type, x) => plot.dispatchEvent(new PointerEvent(type,
     {pointerId: 1, clientX: x, clientY: 10, bubbles: true}));
   plot.setPointerCapture = () => {};
-  send("pointerdown", 40); send("pointermove", 140); send("pointermove", 240); send("pointerup", 240);
+  send("pointerdown", 40); send("pointermove", 140); send("pointermove", 240);
+  send("pointerup", 240);
 }"""
 
 
