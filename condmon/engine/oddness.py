@@ -5,8 +5,8 @@ feature is from its mean but how far it is from what the other features let expe
 
 - rows are averaged over a short window first, which is worth more than the choice of model;
 - each feature is measured in its own usual scatter, its covariance is shrunken towards the
-  diagonal, and what a feature wanders over longer spans of the training is added to its own
-  variance: a sensor that drifts anyway is weak evidence;
+  diagonal, and what features wander over longer spans of the training is added to it: a sensor
+  that drifts anyway is weak evidence, what drifts together keeps its relation;
 - `lean` of a feature is then its deviation from what all others predict for it, in sigma
   (the partial residual, row of the inverse covariance over the root of its diagonal);
 - the score is the larger of half the largest lean and the root mean square distance;
@@ -48,7 +48,7 @@ class Tuning:
     shrink : float
         Share of the covariance that is replaced by its diagonal.
     drift : float
-        How often the variance of the drift is added to a feature's own.
+        How often the covariance of the drift is added.
     lag : float
         Span over which drift is measured, as a share of the training rows.
     follow : float
@@ -65,10 +65,10 @@ class Tuning:
     """
 
     window: int = 15
-    shrink: float = 0.4
+    shrink: float = 0.5
     drift: float = 1.75
     lag: float = 0.15
-    follow: float = 0.006
+    follow: float = 0.009
     open_at: float = 2.5
     stay: float = 0.4
     low: float = 0.6
@@ -122,9 +122,9 @@ def learn(rows: F64, tuning: Tuning, floor: F64 | None = None) -> Baseline:
     scale = np.maximum(1.4826 * np.nanmedian(np.abs(means - middle), axis=0), least)
     z = np.where(known, (means - middle) / scale, np.nan)
     centre, covariance = _moments(z, known)
-    drift = np.maximum(_wander(z, round(len(z) * tuning.lag)) - _wander(z, tuning.window), 0.0)
-    whole = (1.0 - tuning.shrink) * covariance
-    own = np.diag(covariance) + tuning.drift * drift + (least / scale) ** 2
+    whole = covariance + tuning.drift * _drift(z, round(len(z) * tuning.lag), tuning.window)
+    own = np.diag(whole) + (least / scale) ** 2
+    whole *= 1.0 - tuning.shrink
     np.fill_diagonal(whole, own)
     inverse = np.linalg.inv(whole)
     root = np.sqrt(np.diag(inverse))
@@ -164,13 +164,23 @@ def _moments(z: F64, known: Flags) -> tuple[F64, F64]:
     return centre, pairs / max(len(z) - 1, 1)
 
 
-def _wander(z: F64, lag: int) -> F64:
-    """Mean square difference between windows `lag` rows apart, per feature."""
+def _drift(z: F64, lag: int, window: int) -> F64:
+    """Covariance (p, p) of what features wander over `lag` rows beyond what they do over a window.
+
+    Features that wander together keep their relation: only what the others do not explain becomes
+    weak evidence.
+    """
+    far, near = _steps(z, lag), _steps(z, window)
+    over = np.sqrt(np.maximum(1.0 - near.diagonal() / np.maximum(far.diagonal(), 1e-12), 0.0))
+    return far * over[:, None] * over[None, :]
+
+
+def _steps(z: F64, lag: int) -> F64:
+    """Mean products of the differences between windows `lag` rows apart, (p, p)."""
     lag = min(max(lag, 1), len(z) - 1)
-    steps = (z[lag:] - z[:-lag]) ** 2
-    known = ~np.isnan(steps)
-    total: F64 = np.where(known, steps, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
-    return total
+    steps = np.nan_to_num(z[lag:] - z[:-lag])
+    products: F64 = np.einsum("ni,nj->ij", steps, steps) / len(steps)
+    return products
 
 
 class Watcher:
@@ -285,6 +295,7 @@ class Detector:
         self.episode = Episode(self.tuning)
         self._recent = np.ascontiguousarray(tail)
         self.mean = self.centre  # of the window that was judged last
+        self.share = np.zeros_like(self.centre)  # of each feature in its squared distance
 
     def scores(self, rows: F64) -> F64:
         """Score of each row in units of the threshold, (n,); causal."""
@@ -313,7 +324,8 @@ class Detector:
             return np.nan, np.full(p, np.nan)
         off = np.where(known, (mean - self.centre) / self.usual.scale, 0.0)
         lean = np.einsum("ij,j->i", self.usual.weigh, off)
-        far = float((off * lean * self.usual.root).sum())
+        self.share = off * lean * self.usual.root
+        far = float(self.share.sum())
         score = max(float(np.abs(lean).max()) / 2.0, np.sqrt(max(far, 0.0) / p)) / self._level
         if self.watcher is not None:
             score = float(np.sqrt(score * self.watcher.ratio(lean)))

@@ -45,7 +45,7 @@ def frames(days, seed):
     rng = np.random.default_rng(seed)
     n, p = days * 1440, len(features(machine()))
     hidden = rng.normal(size=(n, 6))
-    rows = hidden @ rng.normal(size=(6, p)) + rng.normal(size=(n, p))
+    rows = np.einsum("nh,hp->np", hidden, rng.normal(size=(6, p))) + rng.normal(size=(n, p))
     return np.arange(n, dtype=np.int64), np.arange(n, dtype=np.int64) // 160 % 3, rows
 
 

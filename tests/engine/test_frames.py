@@ -92,6 +92,18 @@ def test_an_unknown_minute_is_unknown_and_no_step_is_made_over_it():
     assert np.isnan(figure(made, "upper.step")).all()
 
 
+def test_heat_of_speeds_lags_by_a_time_constant_and_is_unknown_after_a_hole():
+    gather, made = Gather(len(PARTS)), Frames(MILL)
+    heat = figure(frames(ticks(60 * 120, speed=9000.0), 0, made, gather), "speed.heat")
+    assert np.isnan(heat[:39]).all()
+    full = 9**1.5
+    assert pytest.approx(full * (1 - np.exp(-60 / 20))) == heat[59]
+    gather.push(0, ticks(1), np.zeros((1, len(PARTS))), np.ones(1, np.int64), blind=True)
+    later = figure(frames(ticks(60 * 60, speed=9000.0), 60 * 500, made, None), "speed.heat")
+    assert np.isnan(later[:39]).all()
+    assert not np.isnan(later[40:]).any()
+
+
 def test_a_change_of_duty_is_no_step():
     made = frames(ticks(240, upper=np.arange(240) / 10), duty=np.arange(240) // 120)
     assert pytest.approx([np.nan, 6.0, np.nan, 6.0], nan_ok=True) == figure(made, "upper.step")

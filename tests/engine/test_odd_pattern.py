@@ -45,7 +45,7 @@ MILL = Machine(
 SHOP = Settings("Pier", SiteCalendar("Europe/Oslo"), (MILL,), digest="odd")
 
 
-def minutes(days, first_day=0, seed=1, load_factor=None):
+def minutes(days, first_day=0, seed=1, load_factor=None, warmer_k=None):
     """A sample of each signal a minute, a beacon a minute: work from 6 to 16 UTC, off at night."""
     rng = np.random.default_rng(seed)
     n = days * DAY_MIN
@@ -62,6 +62,8 @@ def minutes(days, first_day=0, seed=1, load_factor=None):
     for i in range(1, n):
         heat[i] = heat[i - 1] + (speed[i] / 1000 * 1.4 - heat[i - 1]) / 20
     bearing = supply + heat + rng.normal(0, 0.1, n)
+    if warmer_k is not None:
+        bearing = bearing + warmer_k
     air = 6.0 + rng.normal(0, 0.03, n)
     whole = np.stack([on.astype(float), speed, np.round(load, 1), bearing, supply, air], axis=1)
     return [_batch(i, first_day, row) for i, row in enumerate(whole)]
@@ -135,6 +137,19 @@ def test_a_load_unlike_its_speed_is_one_alert_with_its_usual_range(learned):
     assert "usually" in first.what
     assert found[-1].ended_us is not None
     assert 1 == len([o for o in out if isinstance(o, Message) and o.alerts == (first.id,)])
+
+
+def test_a_bearing_hotter_than_its_speed_explains_is_found_within_its_usual_values(learned):
+    """6 K more while it turns: 12,000 /min alone gives 17 K, so the value itself is usual."""
+    warmer = np.zeros(DAY_MIN)
+    warmer[480:900] = 6.0
+    engine = Engine(SHOP)
+    engine.push([model_on(learned)])
+    found = odd_alerts(said(engine, minutes(1, first_day=9, seed=5, warmer_k=warmer)))
+    assert 1 == len({alert.id for alert in found})
+    began = (found[0].began_us - DAY0_US) // (60 * SECOND_US) - 9 * DAY_MIN
+    assert 480 <= began <= 480 + 60
+    assert "bearing" in found[0].signals
 
 
 def test_outputs_are_the_same_however_the_stream_is_cut_and_restored(learned):

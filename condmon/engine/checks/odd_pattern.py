@@ -26,7 +26,8 @@ from condmon.engine.words import number, shown
 
 DAY_FRAMES = 240
 """A day with four hours of frames counts as a day to learn from."""
-LEAN_TOLD = 2.0
+SHARE_TOLD = 0.1
+"""What makes up a tenth of the oddness is named."""
 TOLD_MAX = 3
 
 
@@ -137,7 +138,7 @@ class OddPattern(Check):
             said = logic.TRUE if seen.odd[0] else logic.FALSE if known else logic.UNKNOWN
             if seen.odd[0] and known:
                 self._marks.add(
-                    row, [float(duty), float(seen.score[0]), *seen.lean[0], *detector.mean]
+                    row, [float(duty), float(seen.score[0]), *detector.share, *detector.mean]
                 )
         others = any(d.episode.open for key, d in self._detectors.items() if key != name)
         if others and said != logic.TRUE:  # an open episode of another duty cannot be judged now
@@ -174,11 +175,11 @@ class OddPattern(Check):
         assert self._on is not None
         found, p = self._frames.features, len(self._frames.features)
         duty, score = self._duties[int(mark[0])], mark[1]
-        lean, mean = np.array(mark[2 : 2 + p]), np.array(mark[2 + p :])
+        share, mean = np.array(mark[2 : 2 + p]), np.array(mark[2 + p :])
         usual = self._on.duties[duty].usual
         centre = self._detectors[duty].centre
-        order = np.argsort(-np.nan_to_num(np.abs(lean)), kind="stable")[:TOLD_MAX].tolist()
-        told = [i for i in order if abs(lean[i]) >= LEAN_TOLD] or order[:1]
+        order = np.argsort(-share, kind="stable")[:TOLD_MAX].tolist()
+        told = [i for i in order if share[i] >= SHARE_TOLD * share.sum()] or order[:1]
         parts = []
         for i in told:
             unit = shown(found[i].unit)
