@@ -42,7 +42,7 @@ def manifest(request: Request) -> Response:
 def worker(request: Request) -> Response:
     """The script that shows a page of its own when there is no connection; https only."""
     parts = parts_of(request)
-    kept = [parts.marks["page.css"], parts.marks["mark.svg"], "/offline"]
+    kept = [parts.marks["mark.svg"], "/offline"]
     text = f"const KEPT = {kept!r};\n".encode() + parts.files["worker.js"][1]
     return Response(text, media_type="text/javascript", headers={"Cache-Control": "no-cache"})
 

@@ -8,6 +8,7 @@ from typing import Any, Literal, TypeVar
 from fastapi import HTTPException, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from jinja2 import Environment
+from markupsafe import Markup
 
 from condmon.clock import Clock
 from condmon.config.shape import Config
@@ -104,6 +105,7 @@ def shown(request: Request, template: str, status: int = 200, /, **facts: Any) -
         is_owner=may(phone, "owner"),
         token=request.scope["form_token"](),
         marks=parts.marks,
+        css=Markup(parts.files["page.css"][1].decode()),  # noqa: S704 - a file of our own
         wording=wording,
         path=request.url.path,
         still=request.method == "POST",  # an answer to a form cannot be asked for again

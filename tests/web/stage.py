@@ -12,7 +12,7 @@ from condmon.recorder import Recorder
 from tests.web.house import NOWHERE, TEXT
 
 
-def fill_past(folder: Path, hours: float, step_s: int = 10) -> None:
+def fill_past(folder: Path, hours: float, step_s: int = 10, batch_s: int = 60) -> None:
     """Record the last hours of mill-1 into the store of a house yet to be started."""
     path = folder / "past.toml"
     path.write_text(TEXT.format(broker=NOWHERE, port=8470, web="", more=""), encoding="utf-8")
@@ -35,7 +35,7 @@ def fill_past(folder: Path, hours: float, step_s: int = 10) -> None:
         20 + 0.4 * np.sin(seconds / 300) + chance.normal(0, 0.05, len(seconds)),
         np.ones(len(seconds)),
     ])  # fmt: skip
-    per = max(1, 60 // step_s)
+    per = max(1, batch_s // step_s)
     for start in range(0, len(seconds), per):
         part = slice(start, start + per)
         n = len(seconds[part])

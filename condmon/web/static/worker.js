@@ -1,4 +1,4 @@
-// Keeps the style and one page for when there is no connection; never anything of a machine.
+// Keeps one page for when there is no connection; never anything of a machine.
 const NAME = "condmon-" + KEPT.join("|");
 self.addEventListener("install", (event) => event.waitUntil(caches.open(NAME).then((c) => c.addAll(KEPT)).then(() => self.skipWaiting())));
 self.addEventListener("activate", (event) => event.waitUntil(caches.keys()
