@@ -25,6 +25,7 @@ NODES_MAX = 200_000
 TREES_MAX = 1_000
 DEPTH_MAX = 64
 LEAF = -1
+ROWS_AT_ONCE = 4096
 _COLUMNS = {"root": "<i4", "feature": "<i2", "level": "<f4", "right": "<i4", "samples": "<i4"}
 
 EULER = 0.5772156649015329
@@ -88,15 +89,18 @@ class Forest:
     def scores(self, rows: F64) -> F64:
         """Score of each row, (n, p) to (n,), between 0 and 1; a row has no NaN."""
         assert rows.shape[1:] == (self.features,)
-        small = rows.astype(np.float32)
-        line = np.arange(len(rows))[:, None]
+        parts = [self._some(rows[i : i + ROWS_AT_ONCE]) for i in range(0, len(rows), ROWS_AT_ONCE)]
+        return np.concatenate(parts) if parts else np.empty(0)
+
+    def _some(self, rows: F64) -> F64:
+        small = rows.astype(np.float32).ravel()
+        start = np.arange(len(rows), dtype=np.int64)[:, None] * self.features
         node = np.repeat(self.trees.root[None, :].astype(np.int64), len(rows), axis=0)
         for _ in range(self._steps):
-            left = small[line, self._ask[node]] <= self._level[node]
+            left = small[start + self._ask[node]] <= self._level[node]
             node = np.where(left, self._left[node], self._right[node])
-        total = np.zeros(len(rows))
-        for tree in range(node.shape[1]):  # one after the other: the same bits for any number
-            total += self._path[node[:, tree]]
+        # one tree after the other, so that a row has the same bits alone and among others
+        total = np.add.accumulate(self._path[node], axis=1)[:, -1]
         out: F64 = 2.0 ** (-total / self._whole)
         return out
 

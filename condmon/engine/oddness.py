@@ -160,7 +160,7 @@ def _moments(z: F64, known: Flags) -> tuple[F64, F64]:
     """Mean and covariance; an unknown value counts as the mean."""
     centre = np.nanmean(z, axis=0)
     off = np.where(known, z - centre, 0.0)
-    pairs = np.einsum("ni,nj->ij", off, off)
+    pairs = np.einsum("ni,nj->ij", off, off, optimize=True)
     return centre, pairs / max(len(z) - 1, 1)
 
 
@@ -179,7 +179,7 @@ def _steps(z: F64, lag: int) -> F64:
     """Mean products of the differences between windows `lag` rows apart, (p, p)."""
     lag = min(max(lag, 1), len(z) - 1)
     steps = np.nan_to_num(z[lag:] - z[:-lag])
-    products: F64 = np.einsum("ni,nj->ij", steps, steps) / len(steps)
+    products: F64 = np.einsum("ni,nj->ij", steps, steps, optimize=True) / len(steps)
     return products
 
 

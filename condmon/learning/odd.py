@@ -137,7 +137,7 @@ def watcher(usual: Baseline, rows: F64, tuning: Tuning, *, seed: int) -> Watcher
     means = smooth(rows, tuning.window)
     means = means[np.sum(~np.isnan(means), axis=1) * 2 >= means.shape[1]]
     off = np.nan_to_num((means - usual.centre) / usual.scale)
-    healthy = softened(np.einsum("ij,nj->ni", usual.weigh, off))
+    healthy = softened(np.einsum("ij,nj->ni", usual.weigh, off, optimize=True))
     around = background(healthy, WIDE, seed=seed)
     forest = Forest(flat(grown(np.concatenate([healthy, around]), seed=seed)), rows.shape[1])
     scores = np.concatenate([forest.scores(part) for part in np.array_split(healthy, 32)])
