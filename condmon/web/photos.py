@@ -63,7 +63,9 @@ def _plain(file: BinaryIO) -> bytes:
             upright = ImageOps.exif_transpose(image)
             upright.thumbnail((EDGE_MAX, EDGE_MAX))
             out = BytesIO()
-            upright.convert("RGB").save(out, "JPEG", quality=80, optimize=True)
+            bare = Image.new("RGB", upright.size)  # comments and the like would be saved along
+            bare.paste(upright.convert("RGB"))
+            bare.save(out, "JPEG", quality=80, optimize=True)
             return out.getvalue()
     except UsageError:
         raise

@@ -2,6 +2,7 @@
 
 import pytest
 
+from tests.waiting import until
 from tests.web.browsers import chromium
 from tests.web.house import House
 
@@ -12,6 +13,7 @@ def house(tmp_path_factory):
     made = House(tmp_path_factory.mktemp("house")).start()
     made.member("anna", "owner", "")
     made.healthy()
+    until(lambda: made.page.live.seen().view.machines[1].duty == "off", 20, "samples were taken")
     yield made
     made.stop()
 
