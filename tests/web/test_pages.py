@@ -215,7 +215,7 @@ def test_a_viewer_sees_and_touches_nobody_else_s_phones(house):
     (bens,) = [p.id for p in house.parts.accounts.phones() if p.account == "ben"][:1]
     assert 403 == client.post("/phones/sign-out", data={"id": bens}).status_code
     assert 403 == client.post("/people/pair", data={"name": "ben"}).status_code
-    assert 403 == client.post("/people/password", data={"name": "ben", **{"password": PASSWORD}}
+    assert 403 == client.post("/people/password", data={"name": "ben", "password": PASSWORD}
                               ).status_code  # fmt: skip
     assert 200 == house.client(ben).get("/").status_code
 
