@@ -17,6 +17,7 @@ COMMANDS = {
     "check": ("condmon.check", "read a configuration and name every problem in it"),
     "demo": ("condmon.demo", "a simulated shop, a broker and the daemon, on this machine alone"),
     "replay": ("condmon.replay", "run recordings and captures through the engine"),
+    "learn": ("condmon.learn", "fit the models to what was recorded, and say what came of it"),
     "record": ("condmon.record", "write what a broker sends into a recording"),
     "log": ("condmon.logbook", "the machine event log, and acts on alerts"),
     "user": ("condmon.users", "accounts of the phone page"),

@@ -27,6 +27,7 @@ from condmon.inbox import Inbox, Taken
 from condmon.jobs import MOVED_S, Jobs
 from condmon.journal import Journal, Route
 from condmon.lock import Lock
+from condmon.models import Models
 from condmon.mqtt import Mqtt
 from condmon.outbox import Outbox
 from condmon.pace import Pace
@@ -130,6 +131,9 @@ class Service:
         self.page = _page(config, clock, self.inbox)
         self._asked = Asked(folder, self.inbox.put_action)
         self._jobs = Jobs()
+        self._models = Models(
+            folder, config.path, self.inbox.put_action, clock.now_us, clock.monotonic_s
+        )
         self._history = Nightly(config.store, settings.signals, clock, self._note)
         self._pace = Pace(clock, settings.lateness_s)
         self._beacon_s = self._snapshot_s = self._watchdog_s = clock.monotonic_s()
@@ -161,6 +165,7 @@ class Service:
         self._tell_of_absence(self._clock.now_us(), before_us)
         self._jobs.daily("snapshot", self._snapshot_asked.set, hour=0, minute=5)
         self._history.start(self._jobs)
+        self._models.start(self._jobs, self.standing.engine.models_on())
         self._pace = Pace(self._clock, self._config.settings.lateness_s)
         self._jobs.start()
         self._outbox_thread.start()
@@ -292,6 +297,7 @@ class Service:
         """What is done beside the stream: watchdogs, clock, snapshot."""
         now_s = self._clock.monotonic_s()
         self.mqtt.look()
+        self._models.look()
         self._follow_wall()
         self._feed_watchdog()
         if self.page and now_s - self._view_s >= VIEW_EVERY_S:

@@ -5,10 +5,11 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from condmon.engine.block import Block
-from condmon.engine.minutes import MINUTE_S, Minutes
+from condmon.engine.minutes import MINUTE_S, Means, Minutes
 from condmon.engine.records import F64
 from condmon.engine.settings import Machine, Signal
 from condmon.engine.thermal import BearingModel, Minute, heat_column
+from condmon.engine.thermal_lags import EXPONENTS, SPEED_UNIT, History
 
 
 class Row(NamedTuple):
@@ -35,15 +36,7 @@ class BearingMinutes:
     """
 
     def __init__(self, machine: Machine, bearing: Signal) -> None:
-        self._names = [
-            bearing.name,
-            *(
-                found[0].name if (found := machine.by_role(role)) else ""
-                for role in (
-                    "room_temperature", "coolant_supply_temperature", "spindle_speed", "power"
-                )
-            ),
-        ]  # fmt: skip
+        self._names = _names(machine, bearing)
         self.model: BearingModel | None = None
         self._minutes = Minutes(6)
 
@@ -69,11 +62,7 @@ class BearingMinutes:
         ]
 
     def _ticks(self, block: Block) -> F64:
-        temp, room, supply, speed, power = (
-            block.value_of(name) if name else np.full(block.n, np.nan) for name in self._names
-        )
-        off = np.where(power < 0.5, 1.0, 0.0)
-        turns = np.where(off > 0.0, 0.0, np.abs(speed))
+        temp, room, supply, turns, off = _columns(block, self._names)
         heat = np.full(block.n, np.nan) if self.model is None else heat_column(turns, self.model)
         return np.stack([temp, room, supply, turns, heat, off], axis=1)
 
@@ -84,3 +73,47 @@ class BearingMinutes:
     def load(self, state: list[Any]) -> None:
         """Take up a saved state."""
         self._minutes.load(state)
+
+
+class Keeper:
+    """Keeps the minutes of a bearing to fit a model to: 70 bytes a minute."""
+
+    def __init__(self, machine: Machine, bearing: Signal) -> None:
+        self._names = _names(machine, bearing)
+        self._minutes = Minutes(5 + len(EXPONENTS))
+        self._kept: list[Means] = []
+
+    def push(self, block: Block) -> None:
+        """Take a block."""
+        temp, room, supply, turns, off = _columns(block, self._names)
+        heats = [np.power(turns / SPEED_UNIT, exponent) for exponent in EXPONENTS]
+        ticks = np.stack([temp, room, supply, turns, off, *heats], axis=1)
+        means = self._minutes.push(block.first, ticks)
+        if len(means.minute):
+            self._kept.append(means)
+
+    def history(self) -> History:
+        """All minutes so far."""
+        none = Means(np.empty(0, np.int64), np.empty((0, 5 + len(EXPONENTS))))
+        value = np.concatenate([part.value for part in [none, *self._kept]])
+        minute = np.concatenate([part.minute for part in [none, *self._kept]])
+        last = np.diff(minute, append=2**62) > 0  # of a minute that a hole cut in two, the end
+        minute, value = minute[last], value[last]
+        temp, room, supply, turns, off = (value[:, i] for i in range(5))
+        return History(minute, temp, room, supply, turns, off, value[:, 5:])
+
+
+def _names(machine: Machine, bearing: Signal) -> list[str]:
+    """Bearing, room, supply, speed and power by name, empty where the machine has none."""
+    roles = ("room_temperature", "coolant_supply_temperature", "spindle_speed", "power")
+    found = [machine.by_role(role) for role in roles]
+    return [bearing.name, *(signals[0].name if signals else "" for signals in found)]
+
+
+def _columns(block: Block, names: list[str]) -> tuple[F64, F64, F64, F64, F64]:
+    """Temperature, room, supply, speed without sign and power off (1 or 0), each (n,)."""
+    temp, room, supply, speed, power = (
+        block.value_of(name) if name else np.full(block.n, np.nan) for name in names
+    )
+    off = np.where(power < 0.5, 1.0, 0.0)
+    return temp, room, supply, np.where(off > 0.0, 0.0, np.abs(speed)), off

@@ -296,6 +296,14 @@ class Engine:
         """Hours, starts, cycles, travel and air of each machine; see `Usage.read`."""
         return {watch.machine.id: watch.usage.read() for watch in self.watches[:-1]}
 
+    def models_on(self) -> dict[tuple[str, str], str]:
+        """(machine, kind) -> id of the fitted models that are on."""
+        return {
+            (watch.machine.id, kind): made
+            for watch in self.watches
+            for kind, (made, _) in watch.models.items()
+        }
+
     def missing(self) -> list[tuple[str, str, str]]:
         """(machine, check, words) of the checks a machine could have with one more signal."""
         return [

@@ -6,8 +6,8 @@ refused with the reason.
 
 import json
 import math
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field, fields
 from typing import Any
 
 from condmon.engine.ids import short_id
@@ -33,6 +33,8 @@ class MachineModel:
     from_us: int
     to_us: int
     made_by: Mapping[str, str]  # versions of condmon and numpy
+    weeks: Mapping[str, Sequence[Sequence[float]]] = field(default_factory=dict)
+    """Bearing -> weeks: first day since 1970, days, heat gain in K, low, high (95 %)."""
 
     @property
     def id(self) -> str:
@@ -68,6 +70,7 @@ def read_model(content: str) -> MachineModel:
             int(whole["from_us"]),
             int(whole["to_us"]),
             {str(k): str(v) for k, v in whole["made_by"].items()},
+            {str(k): [[float(x) for x in row] for row in v] for k, v in whole["weeks"].items()},
         )
     except ModelError:
         raise

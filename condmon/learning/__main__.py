@@ -1,5 +1,7 @@
 """The child process that learns: `python -m condmon.learning CONFIG [--machine M] [FILE...]`.
 
+`--from` and `--to` cut a span, `--since` asks what changed since, all in microseconds of UTC.
+
 Reads recordings and captures, or without files what the recorder holds, and writes one JSON object
 a line for each machine and kind of model: what was fitted, or why it was not. It ends after that,
 so that what scikit-learn takes of memory is given back.
@@ -23,8 +25,9 @@ from condmon.engine.records import Batch
 from condmon.engine.settings import Adjust, Machine
 from condmon.errors import CondmonError
 from condmon.learning.child import Learned
-from condmon.learning.history import tables
+from condmon.learning.history import between, tables
 from condmon.learning.odd import Refused, Table, fit
+from condmon.learning.thermal import Keepers
 from condmon.recorder import Recorder
 
 
@@ -50,7 +53,10 @@ def odd(machine: Machine, table: Table, figures: Mapping[str, float]) -> Learned
 
 Fitter = Callable[[Machine, Table, Mapping[str, float]], Learned]
 FITTERS: Mapping[str, tuple[type[Check], Fitter]] = {KIND: (OddPattern, odd)}
-"""Kind of model: the check whose figures it takes, and what fits it from frames."""
+"""Kind of model: the check whose figures it takes, and what fits it from frames.
+
+The heat a speed explains learns from minutes of its own (`Keepers`).
+"""
 
 
 def main(argv: Sequence[str]) -> int:
@@ -58,18 +64,28 @@ def main(argv: Sequence[str]) -> int:
     parser = argparse.ArgumentParser(prog="python -m condmon.learning")
     parser.add_argument("config", type=Path)
     parser.add_argument("--machine")
+    parser.add_argument("--from", dest="from_us", type=int, default=0)
+    parser.add_argument("--to", dest="to_us", type=int, default=2**62)
+    parser.add_argument("--since", dest="since_us", type=int, default=0)
     parser.add_argument("files", nargs="*", type=Path)
     args = parser.parse_args(argv)
     with contextlib.suppress(OSError):
         os.nice(10)  # watching comes first
+    keepers = Keepers()
     try:
         config = load(args.config)
-        found = tables(_batches(config, args.files), config.settings)
+        batches = between(_batches(config, args.files), args.from_us, args.to_us)
+        found = tables(batches, config.settings, keepers.attach)
     except CondmonError as error:
         print(f"condmon: {error}", file=sys.stderr)
         return 2
     for machine in config.settings.machines:
-        if machine.id not in found or args.machine not in {None, machine.id}:
+        if args.machine not in {None, machine.id}:
+            continue
+        heat = keepers.learn(machine, config.settings, args.since_us)
+        if heat is not None:
+            print(json.dumps(heat._asdict()), flush=True)
+        if machine.id not in found:
             continue
         for check, fitter in FITTERS.values():
             adjust = machine.adjust.get(check.id, Adjust())

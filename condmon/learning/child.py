@@ -33,6 +33,7 @@ def learned(
     config: Path,
     files: Sequence[Path] = (),
     machine: str | None = None,
+    options: Sequence[str] = (),
     time_max_s: float = TIME_MAX_S,
 ) -> list[Learned]:
     """Models from recordings, or from what was recorded; on one core, in a process of its own.
@@ -45,6 +46,7 @@ def learned(
     command = [sys.executable, "-m", "condmon.learning", str(config), *map(str, files)]
     if machine:
         command += ["--machine", machine]
+    command += options
     alone = {**os.environ, **dict.fromkeys(_THREADS, "1")}
     try:
         done = subprocess.run(

@@ -1,6 +1,6 @@
 """From records to frames to learn from: the very engine that watches, with its frames kept."""
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Iterator
 
 import numpy as np
 
@@ -8,7 +8,7 @@ from condmon.engine.checks.odd_pattern import Kept, OddPattern
 from condmon.engine.engine import Engine
 from condmon.engine.minutely import MINUTE_S
 from condmon.engine.outputs import Alert, Output
-from condmon.engine.records import I64, SECOND_US, Action, Batch, Flags
+from condmon.engine.records import I64, SECOND_US, Action, Batch, Flags, Record, Samples
 from condmon.engine.settings import Settings
 from condmon.learning.odd import Table
 
@@ -18,9 +18,18 @@ AROUND_MIN = 30
 Span = tuple[int, int]
 
 
-def tables(batches: Iterable[Batch], settings: Settings) -> dict[str, Table]:
-    """Frames of each machine that has any, with those near alerts and service visits marked."""
+def tables(
+    batches: Iterable[Batch],
+    settings: Settings,
+    attach: Callable[[Engine], None] | None = None,
+) -> dict[str, Table]:
+    """Frames of each machine that has any, with those near alerts and service visits marked.
+
+    `attach` may let the engine's checks keep what other models learn from.
+    """
     engine = Engine(settings)
+    if attach is not None:
+        attach(engine)
     checks = {
         watch.machine.id: check
         for watch in engine.watches
@@ -41,6 +50,20 @@ def tables(batches: Iterable[Batch], settings: Settings) -> dict[str, Table]:
         for name, check in checks.items()
         if check.kept
     }
+
+
+def between(batches: Iterable[Batch], from_us: int, to_us: int) -> Iterator[Batch]:
+    """The batches whose newest record arrived in [from_us, to_us)."""
+    for batch in batches:
+        newest = max((_at(record) for record in batch), default=0)
+        if from_us <= newest < to_us:
+            yield batch
+
+
+def _at(record: Record) -> int:
+    if isinstance(record, Samples):
+        return int(record.arrived_us[-1]) if len(record) else 0
+    return record.at_us
 
 
 def _alert(output: Output, odd: dict[str, dict[str, Span]]) -> None:

@@ -14,7 +14,7 @@ from typing import Any, ClassVar, Self
 import numpy as np
 
 from condmon.engine import logic
-from condmon.engine.bearing_minutes import BearingMinutes, Row
+from condmon.engine.bearing_minutes import BearingMinutes, Keeper, Row
 from condmon.engine.block import Block
 from condmon.engine.checks.base import LOCKOUT, Check, Marks, Said, first
 from condmon.engine.expression import Pair
@@ -57,6 +57,7 @@ class BearingHot(Check):
         self, settings: Settings, machine: Machine, signals: tuple[Signal, ...], subject: str
     ) -> None:
         super().__init__(settings, machine, signals, subject)
+        self.keeper: Keeper | None = None  # set where a model is to be learned
         self._minutes = BearingMinutes(machine, signals[0])
         self._window, self._usual = Window(), Usual()
         self._stop = HardStop(machine)
@@ -90,6 +91,8 @@ class BearingHot(Check):
 
     def push(self, block: Block) -> Pair:
         """True from the minute at which it is sure, until it is sure that it is over."""
+        if self.keeper is not None:
+            self.keeper.push(block)
         self._marks.begin()
         self._stop.push(block)
         on = np.full(block.n, logic.TRUE if self._hot else logic.FALSE, np.int8)
