@@ -122,6 +122,20 @@ class Reader:
         )
         return [Entry(*(*row[:5], orjson.loads(row[5]))) for row in rows]
 
+    def entries_after(self, seq: int, limit: int) -> list[tuple[int, Entry]]:
+        """Entries in the order in which they were written, each with its number, beyond `seq`.
+
+        A journal that began anew counts from 1 again; then everything lies beyond.
+        """
+        newest = self._rows("SELECT max(seq) FROM entry")[0][0] or 0
+        rows = self._rows(
+            "SELECT seq, id, at_us, machine, kind, text, facts FROM entry"
+            " WHERE seq > ? ORDER BY seq LIMIT ?",
+            seq if seq <= newest else 0,
+            limit,
+        )
+        return [(row[0], Entry(*(*row[1:6], orjson.loads(row[6])))) for row in rows]
+
     def deliveries(self, state: DeliveryState | None = None) -> list[Delivery]:
         """Deliveries in the order in which they were made, of one state if asked for."""
         rows = self._rows(

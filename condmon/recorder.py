@@ -8,7 +8,7 @@ count commits and only grow; the batches of one file all come before those of th
 import os
 import re
 import sqlite3
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -104,7 +104,7 @@ class Recorder:
             self._close_file()
             raise _refused(self._folder, error) from error
 
-    def read(self, after: int) -> Iterator[tuple[int, list[Record]]]:
+    def read(self, after: int) -> Generator[tuple[int, list[Record]], None, None]:
         """Offset and records of every batch after `after`, oldest first.
 
         Samples of signals that the settings no longer have are left out and counted; damaged
@@ -233,7 +233,7 @@ class Recorder:
                 spans.append((path, int(first), int(last)))
         return sorted(spans, key=lambda span: span[1])
 
-    def _read_file(self, path: Path, after: int) -> Iterator[tuple[int, list[Record]]]:
+    def _read_file(self, path: Path, after: int) -> Generator[tuple[int, list[Record]], None, None]:
         try:
             with closing(_reader(path)) as db:
                 present = self._present(db)

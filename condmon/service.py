@@ -24,6 +24,7 @@ from condmon.engine.settings import CONDMON
 from condmon.errors import StoreError
 from condmon.history.chore import Nightly
 from condmon.inbox import Inbox, Taken
+from condmon.influx import mirror
 from condmon.jobs import MOVED_S, Jobs
 from condmon.journal import Journal, Route
 from condmon.lock import Lock
@@ -134,7 +135,10 @@ class Service:
         self._models = Models(
             folder, config.path, self.inbox.put_action, clock.now_us, clock.monotonic_s
         )
-        self._history = Nightly(config.store, settings.signals, clock, self._note)
+        self._mirror = mirror(config, self.recorder, clock, self.inbox.put_action)
+        self._history = Nightly(
+            config.store, settings.signals, clock, self._note, self._mirror.mirrored
+        )
         self._pace = Pace(clock, settings.lateness_s)
         self._beacon_s = self._snapshot_s = self._watchdog_s = clock.monotonic_s()
         self._view_s = 0.0
@@ -170,6 +174,7 @@ class Service:
         self._jobs.start()
         self._outbox_thread.start()
         self._asked.start()
+        self._mirror.start()
         self.mqtt.start()
         notify("READY=1", "STATUS=watching")
 
@@ -193,6 +198,7 @@ class Service:
         """Take the last messages in, write them down, leave; the broker keeps the session."""
         notify("STOPPING=1")
         self._asked.stop()
+        self._mirror.stop()
         if self.page:
             self.page.stop()
         self.inbox.close()

@@ -5,6 +5,6 @@ keys and collects problems, the others each make one part of the settings.
 """
 
 from condmon.config.load import load
-from condmon.config.shape import Broker, Config, Email, Store, Web, Webhook
+from condmon.config.shape import Broker, Config, Email, Influx, Store, Web, Webhook
 
-__all__ = ["Broker", "Config", "Email", "Store", "Web", "Webhook", "load"]
+__all__ = ["Broker", "Config", "Email", "Influx", "Store", "Web", "Webhook", "load"]

@@ -8,7 +8,7 @@ FORMAT = 1
 
 KEYS: dict[str, tuple[str, ...]] = {
     "": ("format", "site", "broker", "store", "machine", "check", "adjust", "plan", "send",
-         "web"),
+         "web", "influx"),
     "site": ("name", "timezone", "unattended", "digest", "digest_days", "lateness"),
     "broker": (
         "url", "ca_file", "cert_file", "key_file", "username", "password_file", "client_id",
@@ -31,6 +31,7 @@ KEYS: dict[str, tuple[str, ...]] = {
         "look_first", "caution",
     ),
     "web": ("listen", "port", "address", "names", "cert_file", "key_file", "signed_in_for"),
+    "influx": ("url", "org", "bucket", "token_file", "ca_file", "timeout"),
     "plan": ("now", "today", "note"),
     "plan.URGENCY": ("remind_after", "tell_end"),
     "send": ("webhook", "email"),
@@ -48,6 +49,7 @@ INSTEAD = {
     "limit_low": 'write a [[check]] with when = "NAME < 5", or "range" for what is plausible',
     "limit": '"trip" is where the machine stops itself; a limit of the shop is a [[check]]',
     "password": 'put it alone in a file readable by its owner only, and name it: "password_file"',
+    "token": 'put it alone in a file readable by its owner only, and name it: "token_file"',
     "secret": 'put it alone in a file readable by its owner only, and name it: "secret_file"',
     "host": 'write host and port as url = "mqtt://host:1883"',
     "port": 'write host and port as url = "mqtt://host:1883"',

@@ -3,7 +3,7 @@
 import hashlib
 from pathlib import Path
 
-from condmon.config import checks, machine, send, site, text, web
+from condmon.config import checks, influx, machine, send, site, text, web
 from condmon.config.shape import Config
 from condmon.config.table import Problems, Section
 from condmon.engine.settings import Settings
@@ -48,5 +48,7 @@ def _config(path: Path, top: Section, problems: Problems, digest: str) -> Config
     broker = send.broker(top.within("broker", "broker"), folder, where.name)
     store = send.store(top.within("store", "store"), folder)
     webhooks, emails = send.webhooks(outward, folder), send.emails(outward, folder)
-    page = web.web(top, folder)
-    return Config(path, settings, broker, store, webhooks, emails, problems.warnings(), page)
+    page, mirror = web.web(top, folder), influx.influx(top, folder)
+    return Config(
+        path, settings, broker, store, webhooks, emails, problems.warnings(), page, mirror
+    )

@@ -86,6 +86,18 @@ class Web:
 
 
 @dataclass(frozen=True, slots=True)
+class Influx:
+    """A time-series server that takes the InfluxDB v2 write interface."""
+
+    url: str  # without /api/v2/write
+    org: str = "condmon"
+    bucket: str = "condmon"
+    token_file: Path | None = None
+    ca_file: Path | None = None  # None with https: the authorities the system trusts
+    timeout_s: float = 10
+
+
+@dataclass(frozen=True, slots=True)
 class Config:
     """Everything one configuration file says."""
 
@@ -97,3 +109,4 @@ class Config:
     emails: tuple[Email, ...]
     warnings: tuple[str, ...]
     web: Web | None = None
+    influx: Influx | None = None

@@ -9,6 +9,7 @@ HEALTH = {
     "stream_silent_s": "s",
     "store_behind_s": "s",
     "certificate_days": "d",
+    "mirror_away_s": "s",
 }
 """Name and unit of each figure."""
 

@@ -2,7 +2,8 @@
 
 The service tells once a minute how it fares (Health records); the limits leave time to act: a
 twentieth of a disk is days of recording, half an hour of undelivered alerts outlasts a restart of a
-mail server, two weeks renew a certificate without haste (common practice, no source).
+mail server, two weeks renew a certificate without haste, a quarter of an hour a restart of a
+time-series server (common practice, no source).
 """
 
 from typing import ClassVar, NamedTuple, Self
@@ -46,6 +47,11 @@ LACKS = {
         "<", "certificate_days", "a certificate is about to end",
         "A certificate that condmon uses ends in {number} days.",
         "Then the connection is refused."),
+    "mirror_away_s": Lack(
+        ">", "mirror_away_s", "the time-series server takes nothing",
+        "The time-series server has taken nothing for {span}.",
+        "Nothing is lost: condmon keeps it and hands it over later, oldest first, as long as "
+        "the disk has room."),
 }  # fmt: skip
 
 
@@ -64,6 +70,7 @@ class CondmonHealth(Check):
         "stream_silent_s": 1800.0,
         "store_behind_s": 300.0,
         "certificate_days": 14.0,
+        "mirror_away_s": 900.0,
     }
     title = "condmon itself needs attention"
     why = "What condmon cannot do it cannot tell either."
