@@ -2,8 +2,9 @@
 
 Records a day (seeded, 1 Hz, a batch each 10 s; the daemon writes up to four a second), starts the
 daemon on it, opens the page in headless Chromium at phone size with the CPU slowed 4 times and the
-network of DevTools' "Slow 4G" (1.44 Mbit/s down, 0.675 up, 562 ms). Prints one JSON line; exit code 1 when drawing takes
-more than 1.5 s or more than 40 kB come over the wire, both at a first visit without any cache.
+network of DevTools' "Slow 4G" (1.44 Mbit/s down, 0.675 up, 562 ms). Prints one JSON line; exit code
+1 when drawing takes more than 1.5 s or more than 40 kB come over the wire, both at a first visit
+without any cache.
 
     python tests/bench/page.py [--rounds 5] [--step 1]
 """

@@ -9,9 +9,9 @@ import requests
 from condmon.clock import Clock
 from condmon.config import load
 from condmon.engine import records as rec
-from condmon.engine.records import Link, samples
+from condmon.engine.records import samples
 from condmon.service import Service
-from tests.brokers import free_port
+from tests.brokers import Mosquitto, free_port
 from tests.waiting import until
 
 TEXT = """
@@ -120,10 +120,12 @@ class Client:
 
 
 class House:
-    """`Service` with a page on a free port; `feed` puts samples in as if they had come by MQTT."""
+    """The daemon with its page on a free port; `feed` puts samples in beside the broker."""
 
-    def __init__(self, folder: Path, broker: str = NOWHERE, web: str = "", more: str = "") -> None:
+    def __init__(self, folder: Path, broker: str = "", web: str = "", more: str = "") -> None:
         folder.mkdir(parents=True, exist_ok=True)
+        self._broker = None if broker else Mosquitto(folder / "broker")
+        broker = broker or self._broker.url
         self.port = free_port()
         self.config_path = folder / "condmon.toml"
         self.config_path.write_text(
@@ -144,10 +146,10 @@ class House:
         return f"{self.scheme}://127.0.0.1:{self.port}"
 
     def start(self) -> "House":
+        if self._broker:
+            self._broker.start()
         self._thread.start()
         until(lambda: self.page.port, 20, "the page listens")
-        if self.config.broker.port == 1:  # nobody there: the test is the link
-            self.service.inbox.put_action(Link(self.clock.now_us(), up=True))
         until(self._looked, 20, "the engine has looked")
         return self
 
@@ -158,6 +160,8 @@ class House:
     def stop(self) -> None:
         self._stop.set()
         self._thread.join(20)
+        if self._broker:
+            self._broker.stop()
         assert not self._thread.is_alive()
 
     def feed(self, machine: str = "mill-1", **values: float) -> None:
