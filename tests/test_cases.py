@@ -5,7 +5,9 @@ from typing import Any
 
 import pytest
 
-from condmon.engine.records import GOOD, QUALITIES, Samples
+from condmon.clock import parse_rfc3339, rfc3339
+from condmon.engine.outputs import Judged
+from condmon.engine.records import GOOD, HISTORICAL, QUALITIES, SECOND_US, Samples
 from tests.cases import runner
 
 CASES = sorted(path.stem for path in (runner.HERE / "input").glob("*.jsonl"))
@@ -13,9 +15,7 @@ REMIND = '[plan.today]\nremind_after = ["15 min", "1 h"]'
 EXTRA = {"O07-chatter-and-ack": REMIND}
 
 SHELL = "a fault of disk, network or store: no alert of the engine is at stake here"
-LATER = {  # cases whose alert waits for a check or a model that is not shipped yet
-    "P14-condition-words": "condition words of a control",
-}
+LATER: dict[str, str] = {}  # cases whose alert waits for a check that is not shipped yet
 BY_SHELL = {  # the engine's part passes with silence; the rest needs real servers
     "O02-disk-full-readonly": SHELL,
     "O04-store-down-hours": SHELL,
@@ -34,15 +34,12 @@ def test_case_sends_no_more_and_no_fewer_messages_than_it_may(case, tmp_path, re
     assert expect["alerts_min"] <= len(told) <= expect["alerts_max"], told
 
 
-VALUED = [case for case in CASES if runner.expectation(case)["values"]]
+OWN_TEST = {"P05-nested-arrays", "P13-sparkplug"}  # several signals a line
+VALUED = [case for case in CASES if runner.expectation(case)["values"] and case not in OWN_TEST]
 
 
 @pytest.mark.parametrize("case", VALUED)
-def test_case_lines_become_the_values_and_qualities_listed(case, tmp_path, request):
-    if case == "P13-sparkplug":
-        pytest.xfail("Sparkplug B is not decoded yet")
-    if case == "P05-nested-arrays":
-        pytest.skip("needs a mapping of its own a line; see tests/engine/test_decode.py")
+def test_case_lines_become_the_values_and_qualities_listed(case, tmp_path):
     result = runner.run(case, tmp_path)
     wrong = []
     for want in runner.expectation(case)["values"]:
@@ -50,6 +47,77 @@ def test_case_lines_become_the_values_and_qualities_listed(case, tmp_path, reque
         if not _fits(want, got):
             wrong.append((want, got))
     assert not wrong
+
+
+def test_sparkplug_case_is_decoded_metric_by_metric_and_nothing_is_guessed(tmp_path):
+    result = runner.run("P13-sparkplug", tmp_path)
+    names = ("temp", "offset", "air", "level")  # as METRICS of the shop, in its order
+    none = (None, "nodata")
+    listed = [  # line by line
+        [],
+        [("temp", (38.5, "good")), ("offset", (-5.0, "good")), ("air", (1.0, "good")),
+         ("level", none)],
+        [("temp", (38.75, "good")), ("offset", (-6.0, "good"))],
+        [("temp", (39.0, "good"))],
+        [("temp", (58.0, "good"))],
+        [],
+        [("temp", none)],
+        [(name, none) for name in names],
+    ]  # fmt: skip
+    assert listed == [_named(judged, names) for judged in result.by_line]
+    [old] = result.by_line[4]
+    assert ("2025-11-24T05:50:00Z", HISTORICAL) == (
+        rfc3339(int(old.at_us[0])),
+        int(old.samples.mark[0]) & HISTORICAL,
+    )
+    told = [entry.text for entry in result.entries("gap")]
+    assert [True, True] == ["2 messages" in told[0], "no birth message explains" in told[1]]
+    assert ["gap"] * 2 == [entry.kind for entry in result.entries("gap")]
+
+
+def _named(judged: list[Judged], names: tuple[str, ...]) -> list[tuple[str, Any]]:
+    return [
+        (names[signal], row)
+        for one in judged
+        for signal, row in zip(one.samples.signal.tolist(), _rows(one.samples), strict=True)
+    ]
+
+
+WAYS = {1: "deep", 2: "packed", 3: "each", 4: "named", 5: "plain", 6: "plain", 7: "plain"}
+
+
+@pytest.mark.parametrize("line", WAYS)
+def test_nested_payload_is_read_by_the_places_of_its_mapping(line):
+    case = "P05-nested-arrays"
+    [want] = [one for one in runner.expectation(case)["values"] if one["line"] == line]
+    got = runner.mapped(case, line, WAYS[line])
+    values = want["value"] if isinstance(want["value"], list) else [want["value"]]
+    qualities = want["quality"].split(",")
+    if len(qualities) == 1:
+        qualities *= len(values)
+    assert list(zip(values, qualities, strict=True)) == _rows(got)
+
+
+def test_packed_array_lies_at_its_own_ten_instants():
+    got = runner.mapped("P05-nested-arrays", 2, "packed")
+    t0 = parse_rfc3339("2025-11-24T06:00:10Z")
+    assert [t0 + n * SECOND_US for n in range(10)] == got.own_us.tolist()
+
+
+def test_condition_words_are_one_alert_with_its_text_and_one_word_on_the_source(tmp_path):
+    result = runner.run("P14-condition-words", tmp_path)
+    [alert] = result.alerts.values()
+    assert ("control-alarm", "LUBE PRESSURE LOW|CHECK TANK", "LUB1", 4, True) == (
+        alert.check.split("/")[0],
+        alert.facts["text"],
+        alert.facts["code"],
+        alert.facts["reports"],
+        alert.ended_us is not None,
+    )
+    texts = [entry.text for entry in result.entries("control")]
+    assert 1 == sum("source is unstable" in text for text in texts)
+    assert 1 == sum("LUBE PRESSURE LOW|CHECK TANK" in text for text in texts)
+    assert any("FEED_HOLD" in entry.text for entry in result.entries("sensor"))
 
 
 def _rows(samples: Samples) -> list[tuple[float | None, str]]:

@@ -203,6 +203,9 @@ class Engine:
         for i in np.unique(watch[live]).tolist():
             rows = np.flatnonzero(live & (watch == i))
             self.watches[i].add(Readings(column[rows], at_us[rows], value[rows], usable[rows]))
+        for row, text in run.raw:
+            if live[row] and usable[row]:  # what a control says in words
+                self.watches[watch[row]].hear(int(column[row]), int(at_us[row]), text)
         return whole
 
     def _close(self, targets: list[int], placed: list[Placed]) -> None:

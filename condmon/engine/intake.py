@@ -147,7 +147,8 @@ class Intake:
             shown = (
                 ascii(raw.decode(errors="replace")) if raw is not None else f"{run.value[row]:g}"
             )
-            text = f"{where.label()}: a reading was put aside ({why}): {shown}"
+            hint = "; check the byte order" if where.payload.binary and "range" in why else ""
+            text = f"{where.label()}: a reading was put aside ({why}{hint}): {shown}"
             entries.append(
                 (
                     int(row),

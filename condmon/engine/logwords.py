@@ -23,7 +23,8 @@ def _told(record: Event) -> tuple[str, str, str, dict[str, str | int]]:
     match record:
         case Gap():
             lost = f", {record.lost} messages are known to be lost" if record.lost else ""
-            text = f"{record.reason}: nothing for {span((record.to_us - record.from_us) / 1e6)}"
+            lasted_us = record.to_us - record.from_us
+            text = record.reason + (f": nothing for {span(lasted_us / 1e6)}" if lasted_us else "")
             facts: dict[str, str | int] = {"from_us": record.from_us, "to_us": record.to_us}
             return "gap", text + lost, record.machine or CONDMON, facts
         case Link():

@@ -70,6 +70,13 @@ class Watch:
             self.book.advance(tick - 1, out)
             self.book.apply(check, event, block, out)
 
+    def hear(self, column: int, at_us: int, text: bytes) -> None:
+        """Hand the text of a sample to the checks of its signal; its second is not closed yet."""
+        signal = self.machine.signals[column]
+        for check in self.checks:
+            if signal in check.signals:
+                check.hear(signal, at_us, text)
+
     def act(self, action: Action, tick: int) -> Out:
         """Do what a person asked for."""
         out: Out = []

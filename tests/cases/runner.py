@@ -4,6 +4,7 @@ import base64
 import json
 from collections.abc import Iterator
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any, NamedTuple
 
 from condmon.clock import parse_rfc3339
@@ -11,9 +12,9 @@ from condmon.config import load
 from condmon.engine.decode import Arrived, Decoder
 from condmon.engine.engine import Engine
 from condmon.engine.outputs import Alert, Entry, Judged, Message, Output
-from condmon.engine.records import SECOND_US, Action, Beacon, Gap, Record
+from condmon.engine.records import SECOND_US, Action, Beacon, Gap, Record, Samples
 from condmon.engine.settings import Settings
-from tests.cases.shop import HERE, configuration
+from tests.cases.shop import HERE, NESTED, PLACES, configuration
 
 SILENCE_US = 900 * SECOND_US
 
@@ -72,6 +73,19 @@ def run(case: str, folder: Path, extra: str = "") -> Result:
         outputs += made
     outputs += engine.push([Beacon(now + 3 * SECOND_US)])
     return Result(outputs + engine.flush_digest(), by_line)
+
+
+def mapped(case: str, number: int, way: str) -> Samples:
+    """One line of a case, read by one of the ways of the shop's nested topic."""
+    line = lines(case)[number - 1]
+    at = _at(line, expectation(case)["t0"])
+    text = configuration(set()) + f'\n\n[machine.signal.x]\ntopic = "{NESTED}"\nunit = "Cel"\n'
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "condmon.toml"
+        path.write_text(text + PLACES[way])
+        [run] = Decoder(load(path).settings).decode([_arrived(line, at)])
+    assert isinstance(run, Samples)
+    return run
 
 
 def _at(line: dict[str, Any], t0: str) -> int:

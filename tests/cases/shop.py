@@ -47,10 +47,27 @@ SIGNALS = {
         'role = "compressor_running"\nplace = "air"\n'
         'words = { on = ["loaded"], off = ["unloaded"] }',
     ),
+    "site/mill-1/system/condition": ("control", 'form = "condition"'),
+    "site/mill-1/system/availability": ("control_there", 'kind = "state"'),
     "site/gateway-1/online": (
         "gateway",
         'kind = "state"\nwords = { on = ["online"], off = ["offline"] }',
     ),
+}
+DEVICE = 'sparkplug = "shop/gw1/mill-1"'
+METRICS = {  # of the Sparkplug device, instead of topics
+    "bearing_upper": ("bearing/temp", BEARING.replace('\nfed_by = "power"', "")),
+    "offset": ("offset/um", 'role = "probe_offset"'),
+    "air_on": ("air/on", 'role = "air_valve"'),
+    "coolant_level": ("coolant/level", 'role = "coolant_level"'),
+}
+NESTED = "site/mill-1/spindle/bearing-upper/temp"
+PLACES = {  # ways to read the nested payloads of one topic
+    "packed": 'value = "/v"\ntime = "/t0"\ndt = "/dt"',
+    "deep": 'value = "/d/temp/value"\ntime = "/ts"',
+    "named": 'each = "/samples"\nwhere = ["/n", "upper"]\nvalue = "/v"\ntime = "/t"',
+    "each": 'each = ""\nvalue = "/v"\ntime = "/t"',
+    "plain": "",
 }
 CHECKS = {  # limits of signals.json that no shipped check stands for
     "bearing_upper": ("upper-over-limit", "bearing_upper > 55", "60 s", 1.0),
@@ -73,6 +90,9 @@ def configuration(topics: set[str], extra: str = "") -> str:
             body = text if power else text.replace('\nfed_by = "power"', "")
             out.append(f"[machine.signal.{name}]\ntopic = {json.dumps(topic)}\n{body}")
             names.append(name)
+    for name, (metric, text) in METRICS.items() if any("spBv1.0" in t for t in topics) else ():
+        out.append(f'[machine.signal.{name}]\n{DEVICE}\nmetric = "{metric}"\n{text}')
+        names.append(name)
     for name, (check, when, hold, deadband) in CHECKS.items():
         if name in names:
             out.append(

@@ -84,6 +84,9 @@ class Check:
         """Words for the alert raised at a row; `since` is the tick at which it began."""
         raise NotImplementedError
 
+    def hear(self, signal: Signal, at_us: int, text: bytes) -> None:
+        """A signal of the check said something in words in a second that is still open."""
+
     def told(self, action: Action) -> None:
         """A person did or wrote something on this machine."""
         if action.do == "return_to_service" and action.check == self.key:

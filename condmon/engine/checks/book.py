@@ -17,6 +17,7 @@ from condmon.engine.checks.bearing_warming import BearingWarming
 from condmon.engine.checks.chiller_short_cycling import ChillerShortCycling
 from condmon.engine.checks.compressor_load import CompressorLoad
 from condmon.engine.checks.condmon_health import CondmonHealth
+from condmon.engine.checks.control_alarm import ControlAlarm
 from condmon.engine.checks.coolant_falling import CoolantFalling
 from condmon.engine.checks.coolant_low import CoolantLow
 from condmon.engine.checks.coolant_off_set_point import CoolantOffSetPoint
@@ -66,6 +67,7 @@ CHECKS: tuple[type[Check], ...] = (
     WayOilUnused,
     HardStop,
     UnattendedStop,
+    ControlAlarm,
     ProbeShift,
     OddPattern,
     SensorSilent,
