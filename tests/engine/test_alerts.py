@@ -210,7 +210,8 @@ def test_note_is_an_entry_and_nothing_more():
 
 def test_alert_that_comes_back_is_counted():
     mill = Bench()
-    mill.engine.watches[0].latches[0].release = 100
+    watch = mill.engine.watches[0]
+    watch.latches[[check.key for check in watch.checks].index("windy")].release = 100
     mill.air(9).air(1).air(9)
     assert 2 == mill.alert.count
     assert [("raised", 0)] == mill.messages()
