@@ -19,6 +19,7 @@ COMMANDS = {
     "replay": ("condmon.replay", "run recordings and captures through the engine"),
     "learn": ("condmon.learn", "fit the models to what was recorded, and say what came of it"),
     "record": ("condmon.record", "write what a broker sends into a recording"),
+    "capture": ("condmon.export", "write a day or span out of the store as a capture"),
     "log": ("condmon.logbook", "the machine event log, and acts on alerts"),
     "user": ("condmon.users", "accounts of the phone page"),
     "pair": ("condmon.pair", "a code by which a phone can sign in"),

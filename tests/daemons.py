@@ -39,7 +39,7 @@ unit = "1"
 value = "/n"
 time = "/t"
 [[check]]
-id = "bearing-hot"
+id = "bearing-over-limit"
 machines = ["mill-1"]
 when = "bearing > 50"
 hold = "1 s"

@@ -1,4 +1,4 @@
-"""Servers that take the InfluxDB v2 write interface: one that answers as a test says, and a real one.
+"""Servers that take the InfluxDB v2 write interface: a scripted one and a real one.
 
 The scripted one keeps the lines of every request it answered with 204, and reads line protocol by a
 reader of its own.

@@ -33,6 +33,9 @@ ROWS_MIN = 60
 """Fewer rows than this are no baseline."""
 
 
+SHRINK_MAX = 0.5
+
+
 class BaselineError(ValueError):
     """These rows cannot be a baseline; the text says why."""
 
@@ -46,7 +49,8 @@ class Tuning:
     window : int
         Rows averaged.
     shrink : float
-        Share of the covariance that is replaced by its diagonal.
+        Share of the covariance that is replaced by its diagonal, for each feature and full window
+        of training: 1.7 x p x window / n, at most SHRINK_MAX. Few rows know little of relations.
     drift : float
         How often the covariance of the drift is added.
     lag : float
@@ -65,7 +69,7 @@ class Tuning:
     """
 
     window: int = 15
-    shrink: float = 0.5
+    shrink: float = 1.7
     drift: float = 1.75
     lag: float = 0.15
     follow: float = 0.009
@@ -124,7 +128,7 @@ def learn(rows: F64, tuning: Tuning, floor: F64 | None = None) -> Baseline:
     centre, covariance = _moments(z, known)
     whole = covariance + tuning.drift * _drift(z, round(len(z) * tuning.lag), tuning.window)
     own = np.diag(whole) + (least / scale) ** 2
-    whole *= 1.0 - tuning.shrink
+    whole *= 1.0 - min(SHRINK_MAX, tuning.shrink * len(own) * tuning.window / len(rows))
     np.fill_diagonal(whole, own)
     inverse = np.linalg.inv(whole)
     root = np.sqrt(np.diag(inverse))

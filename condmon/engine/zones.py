@@ -1,7 +1,7 @@
 """Zones of an axis' travel: a value's sums in each, each direction by itself. Pure.
 
-Sums are whole numbers of millionths, exact in any grouping. The range of travel is learned from the
-first minutes of movement and stays; what lies outside counts to the outermost zone.
+Sums are whole numbers of thousandths, exact in any grouping. The range of travel is learned from
+the first minutes of movement and stays; what lies outside counts to the outermost zone.
 """
 
 from typing import Any
@@ -14,20 +14,19 @@ from condmon.engine.records import F64, I64
 ZONES = 16
 MOVED_LEAST = 0.02  # of a unit of length between two ticks: below it an axis stands
 RANGE_FROM = 300  # ticks of movement that fix the range
-BASE_DAYS = 3
-KEPT_TENS = 12
-MICRO = 1_000_000
+BASE_DAYS = 2
+KEPT_TENS = 18
+MILLI, VALUE_MAX = 1000, 1000.0
 DAY_S = 86400
 
 
 class Zones:
     """Carried: range, sums of the base and of the newest ten-minute stretches with movement.
 
-    Each sum is (3, 2 * ZONES): ticks, values, distance; backwards first.
+    Each sum is (3, 2 * ZONES): ticks, values, their squares; backwards first.
     """
 
-    def __init__(self, *, per_speed: bool) -> None:
-        self._per_speed = per_speed
+    def __init__(self) -> None:
         self._last = np.nan
         self._low, self._high, self._seen, self._fixed = np.inf, -np.inf, 0, False
         self._base: I64 = np.zeros((3, 2 * ZONES), np.int64)
@@ -58,10 +57,10 @@ class Zones:
             return
         zone = np.clip((at - self._low) / (self._high - self._low) * ZONES, 0, ZONES - 1)
         zone = zone.astype(np.int64) + ZONES * (step > 0)
-        for row, amount in enumerate((np.ones(len(at)), value, np.abs(step))):
-            whole = np.rint(amount * (MICRO if row else 1))
-            # whole numbers below 2**53: the sums are exact
-            self._ten[row] += np.bincount(zone, whole, 2 * ZONES).astype(np.int64)
+        whole = np.rint(np.minimum(value, VALUE_MAX) * MILLI)
+        for row, amount in enumerate((np.ones(len(at)), whole, whole * whole)):
+            # whole numbers, their sums below 2**53: exact
+            self._ten[row] += np.bincount(zone, amount, 2 * ZONES).astype(np.int64)
         day = tick // DAY_S
         if day not in self._days and len(self._days) < BASE_DAYS:
             self._days.append(day)
@@ -78,18 +77,22 @@ class Zones:
         if len(self._days) < BASE_DAYS:
             self._base += self._tens[-1]
 
-    def rates(self, few_base: int, few: int) -> tuple[F64, F64] | None:
-        """Mean value (or value for each unit of speed) in each zone: base and now; NaN of few."""
+    def means(self, few_base: int, few: int) -> tuple[F64, F64, F64] | None:
+        """Mean in each zone, base and now, and the standard error of the latter; NaN of few."""
         if len(self._days) < BASE_DAYS or not self._tens:
             return None
         now = np.sum(self._tens, axis=0)
-        below = 2 if self._per_speed else 0
-        out = []
-        for sums, least in ((self._base, few_base), (now, few)):
-            with np.errstate(invalid="ignore", divide="ignore"):
-                rate = sums[1] / (sums[below] if self._per_speed else sums[0] * MICRO)
-            out.append(np.where((sums[0] >= least) & (rate > 0), rate, np.nan))
-        return out[0], out[1]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            base_mean = self._base[1] / (self._base[0] * MILLI)
+            mean = now[1] / (now[0] * MILLI)
+            spread = np.maximum(now[2] / (now[0] * MILLI**2) - mean**2, 0.0)
+            error = np.sqrt(spread / now[0])
+        able = (self._base[0] >= few_base) & (now[0] >= few) & (base_mean > 0)
+        return (
+            np.where(able, base_mean, np.nan),
+            np.where(able, mean, np.nan),
+            np.where(able, error, np.nan),
+        )
 
     def bounds(self, zone: int) -> tuple[float, float]:
         """Where a zone begins and ends."""

@@ -22,6 +22,7 @@ PUMP_K_S = 0.2 / 60  # what its pump puts in
 PURGE_S = 240  # air after power-off, until the bearings are dry
 OIL_EVERY_S = 480  # seconds of turning between two pulses
 RAMP = 900.0  # 1/min in a second
+WAY_OIL = 0.9 / 3600  # percent of the tank a second of running
 REST_AFTER_TRIP_S = 1800  # of attended time: someone has to come and look
 ATTENDED_S = range(6 * 3600, 20 * 3600)  # local seconds of the day
 REFILL_S = 6 * 3600 + 3000  # local second of the day: tanks are topped up
@@ -46,7 +47,7 @@ COLUMNS = (
 
 @dataclass(frozen=True, slots=True)
 class Hour:
-    """What acts on the machine in one hour; one row a second."""
+    """What acts on the machine in one hour; one row a second. `fault`: size of each by name."""
 
     second_of_day: int  # local, of the first row
     mode: Sequence[int]
@@ -81,44 +82,46 @@ class Body:
 
     def hour(self, hour: Hour) -> dict[str, F64]:
         """Live through an hour and give its columns, one value a second."""
-        rows: list[tuple[float, ...]] = []
-        for row, mode in enumerate(hour.mode):
-            on = mode != Mode.OFF
-            here = hour.second_of_day + row in ATTENDED_S
-            running = self._turn(mode, hour.speed[row], attended=here)
-            self._heat(
-                on,
-                hour.room_c[row],
-                hour.fault["bearing-friction"][row],
-                hour.fault["bearing-cooling-lost"][row],
-            )
-            self._chill(on, hour.room_c[row], 1 - hour.fault["chiller-weak"][row])
-            stuck = hour.fault["air-valve-stuck-open"][row]
-            valve = self._air(on, stuck)
-            self._oil(hour.fault["oil-pulses-stop"][row] > 0, hour.jitter[row])
-            self._levels(
-                on, running, hour.second_of_day + row == REFILL_S, hour.fault["coolant-leak"][row]
-            )
-            rows.append(
-                (
-                    on,
-                    running,
-                    self.speed,
-                    self.upper,
-                    self.lower,
-                    valve,
-                    self.flow,
-                    self.count,
-                    self.supply,
-                    self.compressor,
-                    self.pressure,
-                    self.way_oil,
-                    self.coolant - self.in_pipes,
-                    running,
-                )
-            )
+        rows = [self._second(hour, row, mode) for row, mode in enumerate(hour.mode)]
         table = np.array(rows, np.float64)
         return {name: table[:, place] for place, name in enumerate(COLUMNS)}
+
+    def _second(self, hour: Hour, row: int, mode: int) -> tuple[float, ...]:
+        """Live through one second and give its row."""
+        fault = {name: column[row] for name, column in hour.fault.items()}
+        on, room_c = mode != Mode.OFF, hour.room_c[row]
+        second = hour.second_of_day + row
+        running = self._turn(mode, hour.speed[row], attended=second in ATTENDED_S)
+        if fault["hard-stop"] > 0:
+            running, self.speed = False, 0.0
+        self._heat(on, room_c, fault["bearing-friction"], fault["bearing-cooling-lost"])
+        swing_k = SWING_K * (1 - fault["chiller-hunts"])
+        self._chill(on, room_c, 1 - fault["chiller-weak"], swing_k)
+        stuck = fault["air-valve-stuck-open"]
+        cut_off = fault["air-main-down"] + fault["spindle-air-off"] > 0
+        valve = self._air(on, stuck, fault["air-leak"], cut_off=cut_off)
+        self._oil(fault["oil-pulses-stop"] > 0, hour.jitter[row])
+        taken = fault["coolant-leak"] + fault["coolant-used"] * running
+        self._levels(on, running, second == REFILL_S, taken)
+        if running and not fault["way-oil-stuck"]:
+            self.way_oil -= WAY_OIL * (1 + fault["way-oil-lost"])
+        self._pump(on, 1 + fault["hydraulic-leak"])
+        return (
+            on,
+            running,
+            self.speed,
+            self.upper,
+            self.lower,
+            valve,
+            self.flow,
+            self.count,
+            self.supply,
+            self.compressor,
+            self.pressure,
+            self.way_oil,
+            self.coolant - self.in_pipes,
+            running,
+        )
 
     def _turn(self, mode: int, share: float, *, attended: bool) -> bool:
         """Spindle speed; the machine stops itself when a bearing reaches its trip."""
@@ -139,23 +142,24 @@ class Body:
         self.upper += (around + self.mill.gain_upper_k * share - self.upper) / lag_s
         self.lower += (around + self.mill.gain_lower_k * share - self.lower) / lag_s
 
-    def _chill(self, on: bool, room_c: float, strength: float) -> None:
+    def _chill(self, on: bool, room_c: float, strength: float, swing_k: float) -> None:
         if not on:
             self.compressor = False
             self.supply += (room_c - self.supply) / 10800
             return
-        if self.supply > self.mill.setpoint_c + SWING_K:
+        if self.supply > self.mill.setpoint_c + swing_k:
             self.compressor = True
-        elif self.supply < self.mill.setpoint_c - SWING_K:
+        elif self.supply < self.mill.setpoint_c - swing_k:
             self.compressor = False
         spindle_k = (self.upper + self.lower) / 2 - self.supply
         self.supply += PUMP_K_S + 1e-4 * spindle_k + 7e-5 * (room_c - self.supply)
         self.supply -= CHILL_K_S * strength * self.compressor
 
-    def _air(self, on: bool, stuck: float) -> bool:
+    def _air(self, on: bool, stuck: float, leak: float, *, cut_off: bool) -> bool:
         self.off_s = 0 if on else self.off_s + 1
         valve = self.off_s < PURGE_S
-        wanted = self.mill.air_l_min * (1.0 if valve else stuck) + 0.2  # 0.2: the sensor's zero
+        wanted = self.mill.air_l_min * (1.0 if valve else stuck) + leak
+        wanted = 0.2 + wanted * (not cut_off)  # 0.2: the sensor's zero
         self.flow += (wanted - self.flow) / 3
         return valve or stuck > 0
 
@@ -173,7 +177,8 @@ class Body:
             self.coolant = max(self.coolant, 92.0)
             self.way_oil = max(self.way_oil, 90.0)
         self.coolant = max(self.coolant - ((0.5 if running else 0.08) + leak) / 3600, 0.0)
-        self.way_oil -= 0.9 / 3600 if running else 0.0
         self.in_pipes += ((3.0 if running else 0.0) - self.in_pipes) / 60
+
+    def _pump(self, on: bool, leak: float) -> None:
         self.filling = on and (self.pressure < 52 or (self.filling and self.pressure < 60))
-        self.pressure += 2.0 if self.filling else -0.02 if on else -self.pressure / 1800
+        self.pressure += 2.0 if self.filling else -0.02 * leak if on else -self.pressure / 1800

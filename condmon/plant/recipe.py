@@ -29,6 +29,26 @@ FAULTS = {
     "sensor-sentinel": "a sensor sends its code for broken; `signal` names it, size = the code",
     "cycle-stops": "the running program stops and the machine stands",
     "link-lost": "nothing of this machine reaches the broker",
+    "chiller-hunts": "the chiller switches within a smaller swing; size 0.8 = a fifth of it",
+    "hydraulic-leak": "hydraulic pressure falls faster; size 1 = twice as fast",
+    "air-leak": "air leaks all the time; size = L/min",
+    "net-leak": "the air net leaks; size = share of the time that the compressor is loaded more",
+    "air-main-down": "the air net has no pressure",
+    "spindle-air-off": "no air reaches the spindle, the net is sound",
+    "axis-drag": "an axis carries more load; `signal` names it, size 0.5 = half as much again",
+    "axis-dent": "load and lag of an axis rise in one zone; `signal` names the load",
+    "axis-stroke": "the trace of an axis stroke rises at one place; `signal` names it",
+    "vibration": "the spindle vibrates more; size 1 = twice as much",
+    "coolant-used": "running takes coolant along; size = percent of the tank an hour",
+    "way-oil-lost": "way oil is used up faster while running; size 1 = twice as fast",
+    "way-oil-stuck": "no way oil is used",
+    "hard-stop": "a load peak, and the spindle stands at once",
+    "probe-shift": "the probe's offset moves; size = micrometres",
+    "sensor-stuck": "a sensor repeats its last value; `signal` names it",
+    "sensor-noise": "a sensor scatters; `signal` names it, size = standard deviation",
+    "sensor-spikes": "a sensor sends wild values; `signal` names it, size = how many an hour",
+    "sensor-offset": "a sensor reads too much; `signal` names it, size = how much",
+    "bearings-swapped": "the two bearing sensors have changed places",
 }
 
 FOREVER_US = 2**62
@@ -80,10 +100,12 @@ class Recipe:
     must: tuple[Must, ...] = ()
     may: tuple[May, ...] = ()
 
-    def size(self, fault: str, machine: str, at_us: I64) -> F64:
+    def size(self, fault: str, machine: str, at_us: I64, signal: str = "") -> F64:
         """Size of a fault at each instant, 0 where it is off; shape as `at_us`."""
         total = np.zeros(len(at_us))
         for one in self.named(fault, machine):
+            if one.signal != signal:
+                continue
             on = (at_us >= one.onset_us) & (at_us < one.until_us)
             grown = np.clip((at_us - one.onset_us) / one.ramp_us, 0, 1) if one.ramp_us else 1.0
             total += on * one.size * grown
@@ -164,8 +186,8 @@ def _machine(row: Mapping[str, object]) -> str:
 
 
 def _signal(row: Mapping[str, object]) -> str:
-    """Name of the sensor that a fault is about; only faults of sensors have one."""
-    if not str(row["fault"]).startswith("sensor-"):
+    """Name of the sensor that a fault is about; only faults of sensors and axes have one."""
+    if not str(row["fault"]).startswith(("sensor-", "axis-")):
         return ""
     name, known = str(row["signal"]), SENSORS[_machine(row)]
     if name not in known:

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from condmon.engine.records import F64, I64, SECOND_US
-from condmon.plant import readings, work
+from condmon.plant import further, readings, work
 from condmon.plant.door import closings
 from condmon.plant.physics import Body, Hour
 from condmon.plant.readings import Reading, Sent
@@ -16,6 +16,8 @@ from condmon.plant.signals import MILLS, ZONE, Mill, Sensor, sensors
 
 HOUR_S = 3600
 HOUR_US = HOUR_S * SECOND_US
+AXIS_FAULTS = ("axis-drag", "axis-dent")
+SENSOR_FAULTS = ("sensor-offset", "sensor-noise", "sensor-spikes", "sensor-stuck")
 SETTLE_H = 10  # lived through unseen, so that bearings are as warm as the time of day asks
 
 
@@ -38,6 +40,8 @@ class Plant:
         ]
         self._sensors = {mill.id: sensors(mill) for mill in MILLS}
         self._last: dict[tuple[str, str], float] = {}
+        self._fault: dict[str, dict[str, F64]] = {}
+        self._second = 0
         self._ready: list[Reading] = []
         self._place = 0
         self._hour_us = start_us // HOUR_US * HOUR_US - SETTLE_H * HOUR_US
@@ -88,14 +92,36 @@ class Plant:
             )
         )
         at_s = at_us // SECOND_US
+        if fault["bearings-swapped"].any():
+            swap = fault["bearings-swapped"] > 0
+            upper, lower = columns["bearing_upper"], columns["bearing_lower"]
+            columns["bearing_upper"] = np.where(swap, lower, upper)
+            columns["bearing_lower"] = np.where(swap, upper, lower)
         columns["mode"], columns["room"] = mode.astype(np.float64), room
         columns["coolant_setpoint"] = np.full(HOUR_S, mill.setpoint_c)
-        columns["air_pressure"] = 6.3 + 0.3 * (1 - 2 * ((at_s % 500) / 500))
+        further.net(columns, fault, second, at_s)
+        if mill.number:
+            further.bleed(columns, fault, self._off_s(mill, columns["power"]))
         running = columns["cycle_running"] * (speed > 0)
         columns["spindle_load"] = 100 * load * running * (1 + 0.1 * np.sin(at_s / 3.7))
         for place, axis in enumerate(mill.axes):
             _axis(columns, axis, place, running * np.maximum(speed, 0.2), at_s)
+            named = f"load_{axis}"
+            drag, dent = (self._recipe.size(name, mill.id, at_us, named) for name in AXIS_FAULTS)
+            further.worn(columns, axis, drag, dent)
+        further.spindle(columns, fault, columns["mode"], mill)
+        self._fault[mill.id], self._second = fault, second
         return columns
+
+    def _off_s(self, mill: Mill, power: F64) -> F64:
+        """Seconds since power-off, one row a second."""
+        place = np.arange(len(power), dtype=np.float64)
+        on = np.where(power > 0, place, -1.0)
+        last_on = np.maximum.accumulate(on)
+        carried = self._last.get((mill.id, "off_s"), 0.0)
+        off_s = np.where(last_on >= 0, place - last_on, place + 1 + carried)
+        self._last[mill.id, "off_s"] = float(off_s[-1])
+        return off_s
 
     def _work(self, mill: Mill, from_us: int) -> tuple[int, I64, F64, F64]:
         """Local second of the day, then mode, speed share and load share, one row a second."""
@@ -122,9 +148,14 @@ class Plant:
 
     def _sent(self, mill: Mill, columns: dict[str, F64], from_us: int) -> list[Reading]:
         door = self._door(mill, columns["mode"], from_us)
+        fault, rng = self._fault[mill.id], self._rng(mill, from_us, 902)
+        door["probe"] = further.probe(columns, fault, self._second, from_us, rng)
         rows: list[Reading] = []
         for place, sensor in enumerate(self._sensors[mill.id]):
             rng = self._rng(mill, from_us, place)
+            if sensor.role == "axis_trace":
+                rows += self._stroke(mill, sensor, columns, from_us, rng)
+                continue
             if sensor.name in door:
                 sent = self._repeated(mill, sensor, door[sensor.name], from_us)
             elif sensor.period_s:
@@ -146,8 +177,24 @@ class Plant:
             if sensor.fed:
                 on = columns["power"][(sent.at_us - from_us) // SECOND_US] > 0
                 sent = Sent(sent.at_us[on], sent.values[on])
-            rows += self._faulty(mill, sensor, sent)
+            rows += self._faulty(mill, sensor, sent, rng)
         return rows
+
+    def _stroke(
+        self,
+        mill: Mill,
+        sensor: Sensor,
+        columns: dict[str, F64],
+        from_us: int,
+        rng: np.random.Generator,
+    ) -> list[Reading]:
+        at_us = from_us + np.arange(HOUR_S, dtype=np.int64) * SECOND_US
+        rise = self._recipe.size("axis-stroke", mill.id, at_us, sensor.name)
+        place = mill.axes.index(sensor.name[-1])
+        return [
+            Reading(at, mill.id, sensor.name, sensor.topic, payload)
+            for at, payload in further.stroke(columns, place, rise, from_us, rng)
+        ]
 
     def _door(self, mill: Mill, mode: F64, from_us: int) -> dict[str, Sent]:
         before = self._last.get((mill.id, "mode"), float(mode[0]))
@@ -168,7 +215,9 @@ class Plant:
             self._last[key] = float(sent.values[-1])
         return readings.repeated(sensor, sent, from_us, before) if sensor.repeat_s else sent
 
-    def _faulty(self, mill: Mill, sensor: Sensor, sent: Sent) -> list[Reading]:
+    def _faulty(
+        self, mill: Mill, sensor: Sensor, sent: Sent, rng: np.random.Generator
+    ) -> list[Reading]:
         """Make the readings as they leave, after what is wrong with the sensor or the way out."""
         keep = self._recipe.size("link-lost", mill.id, sent.at_us) == 0
         values = sent.values
@@ -179,11 +228,33 @@ class Plant:
             if fault.signal == sensor.name:
                 on = (sent.at_us >= fault.onset_us) & (sent.at_us < fault.until_us)
                 values = np.where(on, fault.size, values)
+        values = self._spoilt(mill, sensor, sent.at_us, values, rng)
         left = Sent(sent.at_us[keep], values[keep])
         return [
             Reading(at_us, mill.id, sensor.name, sensor.topic, payload)
             for at_us, payload in zip(left.at_us.tolist(), readings.text(sensor, left), strict=True)
         ]
+
+    def _spoilt(
+        self, mill: Mill, sensor: Sensor, at_us: I64, values: F64, rng: np.random.Generator
+    ) -> F64:
+        """What a faulty sensor makes of its values."""
+        size = {
+            name: self._recipe.size(name, mill.id, at_us, sensor.name) for name in SENSOR_FAULTS
+        }
+        if not any(column.any() for column in size.values()):
+            return values
+        scatter = rng.standard_normal(len(values))
+        values = values + size["sensor-offset"] + size["sensor-noise"] * scatter
+        wild = rng.uniform(size=len(values)) < size["sensor-spikes"] * sensor.period_s / HOUR_S
+        values = np.where(wild, 214.0, values)
+        stuck = size["sensor-stuck"] > 0
+        key = (mill.id, f"stuck {sensor.name}")
+        if stuck.any():
+            first = int(np.argmax(stuck))
+            self._last.setdefault(key, float(values[first]))
+            values = np.where(stuck, self._last[key], values)
+        return values
 
     def _rng(self, mill: Mill, from_us: int, use: int) -> np.random.Generator:
         return np.random.default_rng([self._seed, mill.number, from_us // HOUR_US, use])

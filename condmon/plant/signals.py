@@ -51,6 +51,7 @@ class Sensor:
 
 
 _STATE = ("off", "on")
+_CLAMP = ("released", "clamped")
 
 
 def sensors(mill: Mill) -> tuple[Sensor, ...]:
@@ -58,6 +59,7 @@ def sensors(mill: Mill) -> tuple[Sensor, ...]:
     rows = [*_spindle(mill), *_around(), *_door()]
     for axis in mill.axes:
         rows += _axis(axis)
+    rows += _further(mill)
     return tuple(_placed(mill, place, row) for place, row in enumerate(rows))
 
 
@@ -227,6 +229,43 @@ def _axis(axis: str) -> list[Sensor]:
             extra=own,
         ),
     ]
+
+
+def _further(mill: Mill) -> list[Sensor]:
+    rows = [
+        Sensor(
+            "vibration",
+            "spindle/vibration",
+            "vibration_velocity",
+            "mm/s",
+            10,
+            0.04,
+            0.01,
+            2,
+            fed=True,
+            floor=0,
+        ),
+        Sensor("tool_clamped", "spindle/clamp", "tool_clamped", form="text", words=_CLAMP),
+        Sensor("probe", "probe/offset", "probe_offset", "um", digits=1, repeat_s=0),
+    ]
+    if mill.number == 0:
+        place = 'place = "air"\n'
+        rows.append(
+            Sensor(
+                "net_compressor",
+                "net/compressor",
+                "compressor_running",
+                form="text",
+                words=("unloaded", "loaded"),
+                extra=place,
+            )
+        )
+        for axis in ("x", "y"):
+            own = f'dt = "/dt"\naxis = "{axis}"\n'
+            rows.append(
+                Sensor(f"stroke_{axis}", f"axis/{axis}/stroke", "axis_trace", "%", extra=own)
+            )
+    return rows
 
 
 def configuration(host: str, port: int, store: Path, lateness: str = "2 s") -> str:

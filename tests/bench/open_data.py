@@ -1,8 +1,8 @@
 """The odd pattern against public data: `python -m tests.bench.open_data DIR`.
 
-DIR holds any of skab/<group>/*.csv, nab/*.csv with nab/windows.json, ai4i/*.csv (third-party data,
-never part of this repository; without DIR the variable CONDMON_OPEN_DATA is read). One JSON object
-a line; f1, far, mar are per cent where the name says so: f1 0 to 1, far and mar per cent, j 0 to 1.
+DIR holds any of skab/<group>/*.csv, nab/*.csv with nab/windows.json, ai4i/*.csv, or files of the
+first form anywhere under it (third-party data, never part of this repository; without DIR the
+variable CONDMON_OPEN_DATA is read). One JSON object a line: f1 and j 0 to 1, far and mar per cent.
 
 SKAB (waico/SKAB, GPL-3.0): the first 400 rows of each file train, labels unread; the rest is scored
 row by row, pooled. The same rows are given for a clock that sees no sensor, for "always" and for a
@@ -97,6 +97,9 @@ def coin(train, rest):
     return np.random.default_rng(len(rest)).random(len(rest)) < 0.5
 
 
+OURS = (companion, forest, both)
+
+
 def _episodes(scores, tuning):
     episode = Episode(tuning)
     return np.array([episode.push(float(score)) for score in scores])
@@ -139,7 +142,7 @@ def skab(folder):
         began = time.perf_counter()
         said = [way(rig.rows[:TRAIN], rig.rows[TRAIN:]) for rig in files]
         seconds = time.perf_counter() - began
-        head = {"set": "skab", "detector": way.__name__, "files": len(files)}
+        head = {"set": "skab", "detector": way.__name__, "ours": way in OURS, "files": len(files)}
         yield {**head, **measured(said, true), "seconds": round(seconds, 2)}
     yield {"set": "skab", "test": "prefix", "files_changed_by_later_rows": _prefix(files)}
     for way in (companion, clock):
@@ -172,7 +175,7 @@ def _cropped(files, way):
 
 def nab(folder):
     """Windows found, false events a week after the probation, leads to each window's middle."""
-    windows = json.loads((folder / "windows.json").read_text())
+    windows = _windows(folder)
     for path in sorted(folder.glob("*.csv")):
         with path.open(newline="", encoding="utf-8-sig") as file:
             lines = list(csv.DictReader(file))
@@ -196,6 +199,15 @@ def nab(folder):
             "false_at": [datetime.fromtimestamp(f, UTC).isoformat() for f in false],
             "seconds": round(time.perf_counter() - began, 2),
         }
+
+
+def _windows(folder):
+    """Labelled windows by the bare name of their file."""
+    for name in ("windows.json", "combined_windows.json"):
+        if (folder / name).is_file():
+            found = json.loads((folder / name).read_text(encoding="utf-8"))
+            return {Path(key).name: value for key, value in found.items()}
+    return {}
 
 
 def slow(rows):
@@ -280,12 +292,14 @@ SETS = {"skab": skab, "nab": nab, "ai4i": ai4i}
 def main(argv):
     """Measure every set that is there."""
     place = argv[0] if argv else os.environ.get("CONDMON_OPEN_DATA", "")
-    present = [name for name in SETS if place and (Path(place) / name).is_dir()]
+    present = {n: Path(place) / n for n in SETS if place and (Path(place) / n).is_dir()}
+    if not present and place and rigs(Path(place)):
+        present = {"skab": Path(place)}
     if not present:
         print("no open data: give the folder that holds skab/, nab/ or ai4i/", file=sys.stderr)
         return 2
-    for name in present:
-        for line in SETS[name](Path(place) / name):
+    for name, folder in present.items():
+        for line in SETS[name](folder):
             print(json.dumps(line), flush=True)
     return 0
 

@@ -51,7 +51,7 @@ class House:
         self.n += count
         now_us = self.clock.now_us()
         zero = np.zeros(count, np.int64)
-        run = Samples((n % 4).astype(np.int32), np.full(count, now_us) + n % 997, zero + rec.NO_TIME,
+        run = Samples((n % 4).astype(np.int32), np.full(count, now_us) + n % 997, zero + rec.NO_TIME,  # noqa: E501
                       n.astype(np.float64), zero.astype(np.uint8), zero.astype(np.uint16),
                       zero.astype(np.uint8))  # fmt: skip
         self.recorder.append([run, Beacon(now_us + 1000)])

@@ -1,4 +1,4 @@
-"""One write request: what each answer of a time-series server means, and that 204 alone is taken."""
+"""One write request: what each answer of a time-series server means; 204 alone is taken."""
 
 import gzip
 import socket
@@ -99,7 +99,7 @@ def test_retry_after_is_read_in_seconds_and_as_a_date_by_the_servers_clock(far):
 def test_refusal_gives_the_servers_own_words(far, status: int):
     body = b'{"code":"invalid","message":"unable to parse \'x\': missing fields"}'
     far.how = lambda _: Answer(status, body=body)
-    with pytest.raises(RefusedError, match="^unable to parse 'x': missing fields$"):
+    with pytest.raises(RefusedError, match=r"^unable to parse 'x': missing fields$"):
         server(far.url).write(LINES)
 
 

@@ -26,7 +26,7 @@ def test_a_hot_bearing_raises_one_alert_and_its_end_is_written(shop):
     shop.live(service, 5, 40.0)
     shop.live(service, 8, 60.0)
     [(check, _, is_open)] = shop.alerts()
-    assert ("bearing-hot", True) == (check, is_open)
+    assert ("bearing-over-limit", True) == (check, is_open)
     shop.live(service, 8, 40.0)
     assert [False] == [is_open for _, _, is_open in shop.alerts()]
 
@@ -218,6 +218,6 @@ def test_messages_that_waited_at_the_broker_are_judged_at_their_own_time(tmp_pat
     until(lambda: second.step() or not second._pace.behind, 15, "caught up")
     until(lambda: second.step() or [a for a in shop.alerts() if not a[2]], 15, "raised and ended")
     [(check, began_us, _)] = shop.alerts()
-    assert "bearing-hot" == check
+    assert "bearing-over-limit" == check
     assert 1 >= abs(began_us - sent[20][0]) / SECOND_US
     shop.close()

@@ -156,7 +156,9 @@ def test_batch_that_stops_the_engine_three_times_is_set_aside_and_the_watch_goes
     assert "ZeroDivisionError" not in str(shop.texts("gap"))
     assert any("a fault in condmon itself" in text for text in shop.texts("gap"))
     shop.live(service, 8, 60.0)
-    assert [("bearing-hot", True)] == [(check, is_open) for check, _, is_open in shop.alerts()]
+    assert [("bearing-over-limit", True)] == [
+        (check, is_open) for check, _, is_open in shop.alerts()
+    ]
     gaps, alerts = shop.texts("gap"), shop.alerts()
     shop.abandon(service)
     with structlog.testing.capture_logs() as lines:

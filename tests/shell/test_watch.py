@@ -63,7 +63,7 @@ def test_alert_reaches_phone_and_mailbox_within_tick_lateness_and_a_second(
     assert TICK_S + LATENESS_S + 1 >= (heard_us - completes_us) / SECOND_US
     event = web.requests[0].event
     assert "condmon.alert.raised" == event["type"]
-    assert "mill-1/bearing-hot" == event["subject"]
+    assert "mill-1/bearing-over-limit" == event["subject"]
     assert [alert.id] == [one["id"] for one in event["data"]["alerts"]]
     assert "Bearing hot" in mail.mails[0].parsed["Subject"]
     assert "condmon only watches" in mail.mails[0].text

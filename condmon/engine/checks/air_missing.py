@@ -4,11 +4,12 @@ Oil-air bearings get their oil by the air. Less than 5 L/min with the spindle tu
 (common practice, no source); half a minute passes over the opening of the valve.
 """
 
-from typing import ClassVar, Self
+from typing import Any, ClassVar, Self
 
 from condmon.engine.block import Block
 from condmon.engine.checks.base import LOCKOUT, Check, Said, first, value_at
 from condmon.engine.duty import names
+from condmon.engine.expression import Condition, Pair
 from condmon.engine.settings import Machine, Settings
 from condmon.engine.words import number, shown, span
 
@@ -43,6 +44,18 @@ class AirMissing(Check):
         if "turning" not in names(machine):
             return "a spindle speed (role spindle_speed)"
         return [cls(settings, machine, (air,))]
+
+    def __init__(self, *args: Any, **more: Any) -> None:
+        super().__init__(*args, **more)
+        text = f"{self.signals[0].name} < {self.figure['flow_min']:g}"
+        if "off" in names(self.machine):
+            text += ' and duty != "off"'
+        kinds = {s.name: s.kind for s in self.machine.signals}
+        self._still = Condition(text, kinds, names(self.machine))
+
+    def push(self, block: Block) -> Pair:
+        """A pause of the spindle brings no air back: only flow or power-off ends it."""
+        return Pair(super().push(block).on, self._still.push(block).on)
 
     def when(self) -> str:
         """The spindle turns and there is hardly any flow."""

@@ -1,9 +1,9 @@
 """Load or following error of an axis has risen in one zone of its travel and nowhere else.
 
 The travel is parted into sixteen zones, each direction by itself, since friction and weight differ
-between the two. A following error is taken for each millimetre a second of speed, because a faster
-program lags more. 1.4 times the change of the other zones is beyond the scatter of two hours of
-movement (common practice, no source).
+between the two. A zone is compared with the change of all others, because a faster or heavier
+program changes them all. 1.4 times their change, and four standard errors, is beyond the scatter of
+three hours of movement (common practice, no source).
 """
 
 from typing import Any, ClassVar, Self
@@ -20,9 +20,10 @@ from condmon.engine.words import number, shown
 from condmon.engine.zones import ZONES, Zones
 
 TEN_S = 600
-FEWEST, FEW_BASE = 20, 60
+FEWEST, FEW_BASE = 10, 40
+ERRORS = 4.0
 OTHERS = 6
-LEAST = {"axis_load": 2.0, "axis_following_error": 0.0}
+LEAST = {"axis_load": 2.0, "axis_following_error": 0.5}
 
 
 class AxisZone(Check):
@@ -48,8 +49,7 @@ class AxisZone(Check):
 
     def __init__(self, settings: Settings, machine: Machine, signals: tuple[Signal, ...]) -> None:
         super().__init__(settings, machine, signals, signals[0].name)
-        per_speed = signals[0].role == "axis_following_error"
-        self._zones = Zones(per_speed=per_speed)
+        self._zones = Zones()
         self._verdict = logic.UNKNOWN
         self._known = Marks([])
 
@@ -87,20 +87,20 @@ class AxisZone(Check):
 
     def _judge(self) -> tuple[int, list[float]]:
         """One zone against all others."""
-        rates = self._zones.rates(FEW_BASE, FEWEST)
-        if rates is None:
+        means = self._zones.means(FEW_BASE, FEWEST)
+        if means is None:
             return logic.UNKNOWN, []
-        base, now = rates
+        base, now, error = means
         change = now / base
         known = np.flatnonzero(~np.isnan(change))
         if len(known) < OTHERS:
             return logic.UNKNOWN, []
         others = middle(change[known].tolist())
-        worst = int(known[np.argmax(change[known])])
-        high = change[known] > others * self.figure["times_others"]
-        rise = float(now[worst] - base[worst])
-        least = LEAST[self.signals[0].role or ""]
-        zone = 0 < high.sum() * 3 <= len(known) and rise > least and change[worst] > 1.2
+        beyond = now - base * others  # more than the change of all zones explains
+        high = (change > others * self.figure["times_others"]) & (beyond > ERRORS * error)
+        high &= beyond > LEAST[self.signals[0].role or ""]
+        worst = int(known[np.argmax(np.where(high[known], beyond[known], -np.inf))])
+        zone = 0 < high.sum() * 3 <= len(known)
         low_mm, high_mm = self._zones.bounds(worst % ZONES)
         facts = [
             low_mm,

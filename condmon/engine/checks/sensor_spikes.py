@@ -22,7 +22,7 @@ SWITCHES = ("compressor_running", "pump_running")
 
 
 class SensorSpikes(Slow):
-    """Needs a measure that is heard again and again."""
+    """Needs a temperature, or another measure with `step_max`."""
 
     id = "sensor-spikes"
     sees = "many single wild values an hour"
@@ -50,7 +50,7 @@ class SensorSpikes(Slow):
         return [
             cls(settings, machine, s)
             for s in machine.signals
-            if s.kind == "measure" and s.stale_after_s is not None
+            if s.kind == "measure" and s.step_max is not None and s.stale_after_s is not None
         ]
 
     def push(self, block: Block) -> Pair:
