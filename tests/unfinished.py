@@ -2,6 +2,7 @@
 
 REASON = "the checks, recipes and documents of a later issue are not finished"
 UNFINISHED = (
+    "tests/shell/test_standing.py::test_alert_whose_check_left_the_configuration_is_closed",
     "tests/shell/test_plant.py::test_json_sensors_send_their_own_time_just_before_the_message",
     "tests/shell/test_check.py::test_a_good_file_is_told_readably",
     "tests/shell/test_check.py::test_a_good_file_is_told_to_programs",
