@@ -5,10 +5,10 @@ import numpy as np
 from condmon.engine.records import F64, I64, SECOND_US, Flags
 from condmon.plant.readings import Sent
 from condmon.plant.signals import Mill
-from condmon.plant.work import DAY_S, Mode
+from condmon.plant.work import Mode
 
 CYCLE_S = 360  # the net's compressor: one cycle of loading and unloading
-NIGHT_SHARE, DAY_SHARE = 0.11, 0.45
+NIGHT_SHARE, DAY_SHARE = 0.11, 0.45  # of the time loaded: machine off, machine on
 BLEED_S, LEAK_S = 36000.0, 7200.0  # how fast a machine that is off loses its air, sound and not
 PROBE_AT_S = (7 * 3600 + 1200, 12 * 3600 + 2400)  # local second of the day
 DENT_MM = (20.0, 60.0)
@@ -17,11 +17,9 @@ STROKE_POINTS, STROKE_DT_S = 64, 0.05
 CLAMP_AFTER_S = 8
 
 
-def net(columns: dict[str, F64], fault: dict[str, F64], second: int, at_s: I64) -> None:
+def net(columns: dict[str, F64], fault: dict[str, F64], at_s: I64) -> None:
     """Pressure of the air at the machine and state of the compressor of the net."""
-    of_day = (second + np.arange(len(at_s))) % DAY_S
-    day = (of_day > 6 * 3600) & (of_day < 18 * 3600)
-    share = np.where(day, DAY_SHARE, NIGHT_SHARE) + fault["net-leak"]
+    share = np.where(columns["power"] > 0, DAY_SHARE, NIGHT_SHARE) + fault["net-leak"]
     place = at_s % CYCLE_S / CYCLE_S
     columns["net_compressor"] = (place < share).astype(np.float64)
     pressure = 6.3 + 0.3 * (1 - 2 * ((at_s % 500) / 500))

@@ -99,7 +99,7 @@ class Plant:
             columns["bearing_lower"] = np.where(swap, upper, lower)
         columns["mode"], columns["room"] = mode.astype(np.float64), room
         columns["coolant_setpoint"] = np.full(HOUR_S, mill.setpoint_c)
-        further.net(columns, fault, second, at_s)
+        further.net(columns, fault, at_s)
         if mill.number:
             further.bleed(columns, fault, self._off_s(mill, columns["power"]))
         running = columns["cycle_running"] * (speed > 0)

@@ -18,6 +18,7 @@ from condmon.engine.settings import Machine, Settings, Signal
 TEN_S = 600
 TENS = 6
 NEAR_S = 5
+AMONG = 2  # usable readings for each wild one
 SWITCHES = ("compressor_running", "pump_running")
 
 
@@ -77,12 +78,13 @@ class SensorSpikes(Slow):
             del self._counts[key]
 
     def judge(self) -> Verdict:
-        """Many wild values among usable ones; nothing but wild ones is another check's."""
-        rows = [c for key, c in self._counts.items() if int(key) <= self._ten]
-        if not rows:
-            return logic.FALSE, [0.0]
+        """Many wild values, each among usable ones; nothing but wild ones is another check's."""
+        tens = range(self._ten - TENS + 1, self._ten + 1)
+        rows = [self._counts.get(str(ten), [0] * (1 + len(self._switches))) for ten in tens]
         wild, *near = (float(sum(column)) for column in zip(*rows, strict=True))
-        many = wild >= self.figure["per_h"] and wild < sum(self.lists["heard"])
+        heard = self.lists["heard"]
+        single = all(h >= AMONG * c[0] for h, c in zip(heard[::-1], rows[::-1], strict=False))
+        many = wild >= self.figure["per_h"] and single
         return logic.TRUE if many else logic.FALSE, [wild, *near]
 
     def say(self, block: Block, row: int, since: int) -> Said:
