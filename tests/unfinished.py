@@ -19,5 +19,4 @@ UNFINISHED = (
     "tests/test_docs.py::test_every_shipped_check_has_a_row_and_no_row_is_of_no_check",
     "tests/test_docs.py::test_row_of_a_check_tells_how_long_its_condition_must_hold",
     "tests/test_docs.py::test_row_of_a_check_tells_its_urgency_and_figures_with_their_defaults",
-    "tests/web/test_access.py::test_axe_finds_nothing_and_targets_are_48_px",
 )
