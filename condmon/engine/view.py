@@ -23,6 +23,7 @@ class SignalView:
     at_us: int | None  # the second of the last usable value
     heard_us: int | None  # the second in which anything last came
     standing: Standing
+    outlook: str = ""  # what a check foresees for it as things are now
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +86,7 @@ def _signal(watch: Watch, column: int, signal: Signal) -> SignalView:
         held * SECOND_US if held >= 0 else None,
         heard * SECOND_US if heard >= 0 else None,
         _standing(watch, signal, held, heard),
+        next((c.outlook() for c in watch.checks if c.signals[:1] == (signal,) and c.outlook()), ""),
     )
 
 

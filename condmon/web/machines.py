@@ -16,8 +16,15 @@ from condmon.web.wording import Wording, reading, standing
 
 router = APIRouter(include_in_schema=False)
 
-SPANS = (("15 min", 900), ("1 h", 3600), ("8 h", 8 * 3600), ("24 h", 86400), ("7 d", 7 * 86400))
-SPAN_MIN_US, SPAN_MAX_US = 60 * SECOND_US, 8 * 86400 * SECOND_US
+SPANS = (
+    ("15 min", 900),
+    ("1 h", 3600),
+    ("8 h", 8 * 3600),
+    ("24 h", 86400),
+    ("7 d", 7 * 86400),
+    ("30 d", 30 * 86400),
+)
+SPAN_MIN_US, SPAN_MAX_US = 60 * SECOND_US, 92 * 86400 * SECOND_US
 BANDS_MAX = 60
 SPAN_S = 8 * 3600
 
@@ -142,14 +149,14 @@ def rows_of(machine: Machine, view: MachineView | None) -> list[dict[str, Any]]:
 
 
 def values_of(parts: Parts, machine_id: str, wording: Wording) -> dict[str, Any]:
-    """What the open page of a machine shows for its signals now: name -> value, age, trouble."""
+    """What the open page of a machine shows for its signals now: value, age, trouble, outlook."""
     seen = parts.live.seen()
     machine = next((m for m in parts.settings.machines if m.id == machine_id), None)
     view = next((m for m in seen.view.machines if m.id == machine_id), None) if seen else None
     if machine is None or view is None:
         return {}
     return {
-        signal.name: [reading(signal, one.value), _age(one, wording), standing(one)]
+        signal.name: [reading(signal, one.value), _age(one, wording), standing(one), one.outlook]
         for signal, one in zip(machine.signals, view.signals, strict=True)
     }
 

@@ -138,6 +138,9 @@ def state_words(alert: Alert, wording: Wording) -> str:
     over = f"Over since {wording.since(alert.ended_us)}. " if alert.ended_us is not None else ""
     if alert.state == "shelved" and alert.shelved_until_us:
         return f"{over}Shelved until {wording.when(alert.shelved_until_us)}."
+    if alert.state == "suppressed":
+        why = "it follows from another alert" if alert.facts.get("follows") else "it chatters"
+        return f"{over}Nobody was told of it, because {why}."
     if alert.state == "out_of_service":
         return f"{over}The check is out of service."
     if alert.acknowledged_us is not None and alert.state != "active_unacknowledged":

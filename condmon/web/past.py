@@ -19,8 +19,10 @@ from condmon.engine import records as rec
 from condmon.engine.intake import Intake
 from condmon.engine.records import F64, I64, SECOND_US, Samples
 from condmon.engine.settings import Settings
+from condmon.errors import CondmonError
+from condmon.history.store import History
 from condmon.packing import PackingError, unpack
-from condmon.web.rings import Ring, Strip
+from condmon.web.rings import Ring, Strip, merged
 
 FINE = (10, 9_360)  # cells of 10 s over 26 h
 COARSE = (120, 8 * 720)  # cells of 2 min over 8 d
@@ -53,6 +55,7 @@ class Past:
     def __init__(self, settings: Settings, folder: Path, clock: Clock) -> None:
         self._settings, self._folder, self._clock = settings, folder, clock
         self._lock = threading.Lock()
+        self._history = History(folder, settings.signals)
         self._rings = [Ring(len(settings.signals), *size) for size in (FINE, COARSE)]
         self._intake = Intake(settings)
         self._offsets: dict[int, int] = {}  # minute -> least offset of its batches
@@ -88,10 +91,28 @@ class Past:
             close = self._close(from_us, to_us)
             if close:
                 return [close.strip(s, from_us, to_us, buckets, self._hold_us(s)) for s in signals]
+        fine, coarse = self._rings
+        if from_us < coarse.bottom_us and coarse.top:
+            return [self._long(s, from_us, to_us, buckets) for s in signals]
         with self._lock:
-            fine, coarse = self._rings
             ring = fine if from_us >= fine.bottom_us else coarse
             return [ring.strip(s, from_us, to_us, buckets, self._hold_us(s)) for s in signals]
+
+    def _long(self, number: int, from_us: int, to_us: int, buckets: int) -> Strip:
+        """A chart that reaches further back than the rings: out of sealed days, then the ring.
+
+        A day that cannot be read leaves the time before the ring empty.
+        """
+        one, hold_us = self._settings.signals[number], self._hold_us(number)
+        with self._lock:
+            bottom_us = min(self._rings[1].bottom_us, to_us)
+            parts = [self._rings[1].strip(number, bottom_us, to_us, buckets, hold_us)]
+        try:
+            old = self._history.read(one.machine, one.name, from_us, bottom_us, buckets, hold_us)
+            parts.append(Strip(*old))
+        except CondmonError as error:
+            _log.warning("a sealed day cannot be shown", error=error, signal=one.name)
+        return merged(parts, from_us, to_us, buckets)
 
     def _hold_us(self, signal: int) -> int:
         stale_s = self._settings.signals[signal].stale_after_s

@@ -4,6 +4,7 @@ A ring holds the newest stretch of time and forgets what is older. Charts are cu
 reading a recording; every spike survives, because a cell keeps both ends.
 """
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -114,3 +115,17 @@ class Ring:
             column[:, gone] = np.nan
         self._last_us[:, gone] = 0
         self.top = cell
+
+
+def merged(parts: Sequence[Strip], from_us: int, to_us: int, buckets: int) -> Strip:
+    """One chart out of several that follow one another, in columns no finer than theirs."""
+    step_us = max(-(-(to_us - from_us) // buckets), *(part.step_us for part in parts))
+    count = -(-(to_us - from_us) // step_us)
+    low, high = np.full(count, np.nan), np.full(count, np.nan)
+    for part in parts:
+        middle = part.from_us + np.arange(len(part.low)) * part.step_us + part.step_us // 2
+        cell = (middle - from_us) // step_us
+        inside = (cell >= 0) & (cell < count)
+        np.fmin.at(low, cell[inside], part.low[inside])
+        np.fmax.at(high, cell[inside], part.high[inside])
+    return Strip(from_us, step_us, low, high)

@@ -13,10 +13,11 @@ from condmon.config import load
 from condmon.engine import records as rec
 from condmon.engine.records import SECOND_US, Beacon, samples
 from condmon.engine.settings import Signal
+from condmon.history.seal import seal
 from condmon.recorder import Recorder
 from condmon.web.charts import Band, chart, path, scale_of
 from condmon.web.past import Past
-from condmon.web.rings import Ring, Strip
+from condmon.web.rings import Ring, Strip, merged
 from condmon.web.wording import Wording, reading, usual
 from tests.fakes import START_US, FakeClock
 from tests.web.house import NOWHERE, TEXT
@@ -227,3 +228,33 @@ def test_states_are_read_in_the_shop_s_words_and_unknown_as_such():
         reading(DOOR, 1.0), reading(DOOR, 0.0), reading(BEARING, math.nan),
     )  # fmt: skip
     assert "the machine stops itself at 55 °C" == usual(BEARING)
+
+
+def test_two_charts_that_follow_one_another_become_one():
+    early = Strip(0, 10, np.array([1.0, 5.0, np.nan, 3.0]), np.array([2.0, 9.0, np.nan, 4.0]))
+    late = Strip(40, 20, np.array([7.0, 0.0]), np.array([8.0, 1.0]))
+    made = merged([late, early], 0, 80, 4)
+    assert [(1, 9), (3, 4), (7, 8), (0, 1)] == columns(made)
+    assert (0, 20) == (made.from_us, made.step_us)
+
+
+def test_what_is_older_than_the_rings_comes_out_of_sealed_days(tmp_path):
+    file = tmp_path / "condmon.toml"
+    file.write_text(TEXT.format(broker=NOWHERE, port=8470, web="", more=""))
+    settings_ = load(file).settings
+    clock = FakeClock(START_US - 20 * 86400 * SECOND_US)
+    recorder = Recorder(tmp_path / "store", settings_.signals, clock.now_us)
+    for day in range(20):
+        at_us = clock.now_us()
+        recorder.append([samples([(2, at_us, rec.NO_TIME, 20.0 + day, rec.GOOD, 0, 0)])])
+        clock.pass_s(86400)
+    recorder.close()
+    seal(tmp_path / "store", frozenset())
+    past = Past(settings_, tmp_path / "store", clock)
+    past.read_all()
+    now_us = clock.now_us()
+    (found,) = past.strips([2], now_us - 30 * 86400 * SECOND_US, now_us, 360)
+    assert (20.0, 39.0) == (np.nanmin(found.low), np.nanmax(found.high))
+    assert 20 <= int((~np.isnan(found.low)).sum()) <= 60
+    (lately,) = past.strips([2], now_us - 5 * 86400 * SECOND_US, now_us, 360)
+    assert (35.0, 39.0) == (np.nanmin(lately.low), np.nanmax(lately.high))

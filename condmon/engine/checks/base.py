@@ -84,6 +84,10 @@ class Check:
         """Words for the alert raised at a row; `since` is the tick at which it began."""
         raise NotImplementedError
 
+    def outlook(self) -> str:
+        """What it foresees for its first signal as things are now; empty where it cannot tell."""
+        return ""
+
     def hear(self, signal: Signal, at_us: int, text: bytes) -> None:
         """A signal of the check said something in words in a second that is still open."""
 

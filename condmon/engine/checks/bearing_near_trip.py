@@ -143,6 +143,10 @@ class BearingNearTrip(Check):
         title = f"{bearing.label()} {'near' if near else 'rising towards'} its trip"
         return Said(what, then, facts, title)
 
+    def outlook(self) -> str:
+        """Where the bearing settles at this speed, and the speed that could be held."""
+        return self._modelled.outlook() if self._modelled.on else ""
+
     def state(self) -> dict[str, Any]:
         """What has to survive a restart."""
         return {**self._window.state(), "modelled": self._modelled.state()}
@@ -245,6 +249,23 @@ class _Modelled:
                 " as things are now."
             )
         return out
+
+    def outlook(self) -> str:
+        """Headroom in words, as of the last minute; empty where the model cannot tell."""
+        assert self._runner is not None
+        model = self._runner.model
+        steady, _, around, excess, heat = self._marks.state()
+        if math.isnan(steady):
+            return ""
+        held = highest_speed(model, around, self._trip, self._margin, excess)
+        held = math.floor(held / 100.0) * 100.0
+        out = ""
+        if heat > 0.0:
+            speed = model.speed_ref * math.pow(heat, 1.0 / model.exponent)
+            out = f"at about {number(round(speed, -2))} /min it settles at {steady:.0f} °C; "
+        if held <= 0.0:
+            return f"{out}no speed stays {self._margin:g} K under its trip as things are now"
+        return f"{out}up to about {number(held)} /min stays {self._margin:g} K under its trip"
 
     def state(self) -> list[Any]:
         """What has to survive a restart."""

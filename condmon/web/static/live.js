@@ -58,12 +58,13 @@
     }
     const doubt = document.getElementById("doubt");
     if (doubt && doubt.textContent.replace(/^\s*Look out:\s*/, "").trim() !== said.doubt) look();
-    for (const [name, [value, age, trouble]] of Object.entries(said.values)) {
+    for (const [name, [value, age, trouble, outlook]] of Object.entries(said.values)) {
       const row = document.querySelector(`.signal[data-signal="${CSS.escape(name)}"]`);
       if (!row) continue;
       row.querySelector(".value").textContent = value;
       row.querySelector(".age").textContent = age;
       row.querySelector(".trouble").textContent = trouble ? ` · ${trouble}` : "";
+      row.querySelector(".outlook").textContent = outlook;
       row.classList.toggle("old", trouble !== "");
     }
     show();

@@ -2,7 +2,7 @@
 // One finger moves, two fingers or the wheel zoom, buttons and keys do both; all charts move as one.
 "use strict";
 (() => {
-  const LEAST_US = 60e6, MOST_US = 8 * 86400e6;
+  const LEAST_US = 60e6, MOST_US = 92 * 86400e6;
   let box, machine, view, series = null, wanted = 0, timer = 0, fingers = new Map();
 
   const css = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
