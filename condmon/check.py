@@ -3,12 +3,13 @@
 import argparse
 import json
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
 from condmon.config import Config, load
 from condmon.config.table import visible
+from condmon.engine.checks.base import Check
 from condmon.engine.settings import Machine, Signal
 from condmon.engine.words import span
 from condmon.errors import ConfigError
@@ -58,11 +59,25 @@ def _machine(config: Config, machine: Machine) -> Line:
     return {
         "kind": "machine", "id": machine.id, "name": machine.name,
         "signals": [_signal(signal) for signal in machine.signals],
-        "checks": [{"check": check.key, "urgency": check.urgency, "hold_s": check.hold_s,
-                    "title": check.title} for check in on],
+        "checks": _checks(on),
         "off": sorted(key for key, adjust in machine.adjust.items() if not adjust.enabled),
         "possible": [{"check": key, "text": text} for key, text in missing],
     }  # fmt: skip
+
+
+def _checks(on: Sequence[Check]) -> list[Line]:
+    """One line for each check, however many sensors, axes or pairs it looks at."""
+    found: dict[str, Line] = {}
+    for check in on:
+        name, _, subject = check.key.partition("/")
+        line = found.setdefault(
+            name,
+            {"check": name, "urgency": check.urgency, "hold_s": check.hold_s,
+             "title": check.title, "for": []},
+        )  # fmt: skip
+        if subject and not subject.isdigit():
+            line["for"].append(subject)
+    return list(found.values())
 
 
 def _signal(signal: Signal) -> Line:
@@ -114,7 +129,8 @@ def _readable_machine(line: Line) -> Iterator[str]:
     yield "  checks on:"
     for check in line["checks"]:
         hold = f", after {span(check['hold_s'])}" if check["hold_s"] else ""
-        yield f"    {check['check']} ({check['urgency']}{hold}): {check['title']}"
+        of = f" [{', '.join(check['for'])}]" if check["for"] else ""
+        yield f"    {check['check']} ({check['urgency']}{hold}): {check['title']}{of}"
     if line["off"]:
         yield f"  switched off: {', '.join(line['off'])}"
     if line["possible"]:

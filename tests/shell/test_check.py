@@ -45,7 +45,7 @@ def test_a_good_file_is_told_readably(small: Path, capsys: pytest.CaptureFixture
     assert "air-while-off (today, after" in out
     assert "switched off: sensor-unusable" in out
     assert "oil-missing: needs" not in out.split("possible with one more signal:")[0]
-    assert f"{small} can be used: North Pier Optics, 1 machine, 2 signals, 2 checks, 0 warn" in out
+    assert f"{small} can be used: North Pier Optics, 1 machine, 2 signals, 4 checks, 0 warn" in out
     assert "Messages go nowhere yet" in out
 
 
@@ -54,9 +54,10 @@ def test_a_good_file_is_told_to_programs(small: Path, capsys: pytest.CaptureFixt
     machine, summary = lines(capsys.readouterr().out)
     assert ("machine", "mill-1") == (machine["kind"], machine["id"])
     assert ["power", "air_flow"] == [one["signal"] for one in machine["signals"]]
-    assert ["air-while-off", "sensor-silent"] == [one["check"] for one in machine["checks"]]
+    found = ["air-while-off", "air-leak", "odd-pattern", "sensor-silent"]
+    assert found == [one["check"] for one in machine["checks"]]
     assert ["sensor-unusable"] == machine["off"]
-    assert ("summary", 1, 2, 2) == tuple(
+    assert ("summary", 1, 2, 4) == tuple(
         summary[key] for key in ("kind", "machines", "signals", "checks")
     )
 
@@ -111,7 +112,7 @@ def test_the_file_of_the_folder_is_taken_when_none_is_named(
 def test_the_example_gets_every_check_of_a_machine(capsys: pytest.CaptureFixture[str]):
     assert 0 == main(["check", "-c", str(EXAMPLE), "--json"])
     mill, other, _summary = lines(capsys.readouterr().out)
-    assert [] == mill["possible"]
+    assert ["control-alarm"] == [one["check"] for one in mill["possible"]]
     assert other["possible"], "the small machine shows what one more signal would bring"
     assert {one["role"] for one in mill["signals"]} <= {*ROLES, None}
 
