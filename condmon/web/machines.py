@@ -9,7 +9,7 @@ from condmon.engine.records import SECOND_US
 from condmon.engine.settings import Machine
 from condmon.engine.view import MachineView, SignalView
 from condmon.web.charts import Band, Chart, axis, chart
-from condmon.web.now import looks, machine_rows, trust
+from condmon.web.now import looks, machine_rows, sorted_alerts, trust
 from condmon.web.parts import Parts, needs, parts_of, shown
 from condmon.web.past import BUCKETS_MAX
 from condmon.web.wording import Wording, reading, standing
@@ -52,7 +52,8 @@ def machine_page(request: Request, machine_id: str, to: int = 0, span: int = SPA
     bands = bands_of(parts, machine, from_us, to_us)
     charts = charts_of(parts, machine, from_us, to_us, bands, wording)
     with parts.reader() as reader:
-        alerts = [a for a in reader.alerts(open_only=True) if a.machine == machine.id]
+        found = [a for a in reader.alerts(open_only=True) if a.machine == machine.id]
+    unseen, known, aside = sorted_alerts(found)
     seen = parts.live.seen()
     views = {m.id: m for m in seen.view.machines} if seen else {}
     return shown(
@@ -63,7 +64,7 @@ def machine_page(request: Request, machine_id: str, to: int = 0, span: int = SPA
         machine=machine,
         view=views.get(machine.id),
         rows=rows_of(machine, views.get(machine.id)),
-        alerts=alerts,
+        alerts=[*unseen, *known, *aside],
         charts=charts,
         bands=bands,
         axis=axis,

@@ -89,6 +89,7 @@
   }
   listen();
   setInterval(show, 1000);
+  setInterval(() => { if (!document.hidden && lost.hidden) look(); }, 30000); // "25 min ago" grows older
   setInterval(() => { // a stream that was closed for good, as after a restart, is opened anew
     if (stream.readyState === EventSource.CLOSED && !document.hidden) listen();
     if (again && !busy()) look();
