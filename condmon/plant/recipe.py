@@ -48,6 +48,7 @@ FAULTS = {
     "sensor-noise": "a sensor scatters; `signal` names it, size = standard deviation",
     "sensor-spikes": "a sensor sends wild values; `signal` names it, size = how many an hour",
     "sensor-offset": "a sensor reads too much; `signal` names it, size = how much",
+    "control-fault": "the control reports a fault",
     "bearings-swapped": "the two bearing sensors have changed places",
 }
 

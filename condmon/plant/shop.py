@@ -109,6 +109,7 @@ class Plant:
             named = f"load_{axis}"
             drag, dent = (self._recipe.size(name, mill.id, at_us, named) for name in AXIS_FAULTS)
             further.worn(columns, axis, drag, dent)
+        columns["control"] = (fault["control-fault"] > 0).astype(np.float64)
         further.spindle(columns, fault, columns["mode"], mill)
         self._fault[mill.id], self._second = fault, second
         return columns

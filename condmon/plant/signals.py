@@ -246,6 +246,7 @@ def _further(mill: Mill) -> list[Sensor]:
             floor=0,
         ),
         Sensor("tool_clamped", "spindle/clamp", "tool_clamped", form="text", words=_CLAMP),
+        Sensor("control", "control/condition", "", form="condition", words=("NORMAL", "FAULT")),
         Sensor("probe", "probe/offset", "probe_offset", "um", digits=1, repeat_s=0),
     ]
     if mill.number == 0:
@@ -296,11 +297,14 @@ def _signal(sensor: Sensor) -> str:
     lines = [
         f"\n[machine.signal.{sensor.name}]",
         f'topic = "{sensor.topic}"',
-        f'role = "{sensor.role}"',
     ]
+    if sensor.role:
+        lines.append(f'role = "{sensor.role}"')
     if sensor.unit:
         lines.append(f'unit = "{sensor.unit}"')
-    if sensor.words:
+    if sensor.form == "condition":
+        lines.append('form = "condition"')
+    elif sensor.words:
         off, on = sensor.words
         lines.append(f'words = {{ on = ["{on}"], off = ["{off}"] }}')
     elif sensor.form == "json":

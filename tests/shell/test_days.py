@@ -12,9 +12,8 @@ from condmon import capture
 from condmon.cli import main
 from condmon.clock import rfc3339
 from condmon.config import load
-from condmon.engine.checks.book import SHIPPED
 from condmon.engine.engine import Engine
-from condmon.engine.outputs import Alert
+from condmon.engine.outputs import Alert, Message
 from condmon.engine.records import SECOND_US
 from condmon.plant import __main__ as maker
 from condmon.plant import load_recipe
@@ -26,22 +25,29 @@ CONFIG = REPLAY / "condmon.toml"
 RECIPES = sorted(path.stem for path in (REPLAY / "recipes").glob("*.toml"))
 DAYS = sorted(path.name.removesuffix(".jsonl.zst") for path in (REPLAY / "days").glob("*.zst"))
 DAY_BYTES_MAX = 1_500_000
-NOT_OF_A_MACHINE = {"condmon-link"}  # fed by condmon's own link, which no recording holds
 
 
-def alerts_of(recording: Path) -> list[Alert]:
-    """Replay a recording; each alert once, in its last state, in order of raising."""
+def outcome_of(recording: Path) -> tuple[list[Alert], list[Message]]:
+    """Replay a recording; each alert once, in its last state, in order of raising; messages."""
     config = load(CONFIG)
     notes = capture.Notes()
     last: dict[str, Alert] = {}
+    messages: list[Message] = []
     for output in replay(
         capture.read([recording], config.settings, notes), Engine(config.settings)
     ):
         if isinstance(output, Alert):
             last[output.id] = output
+        elif isinstance(output, Message):
+            messages.append(output)
     assert [] == notes.warnings
     assert not notes.cut
-    return sorted(last.values(), key=lambda alert: alert.raised_us)
+    return sorted(last.values(), key=lambda alert: alert.raised_us), messages
+
+
+def alerts_of(recording: Path) -> list[Alert]:
+    """Replay a recording; its alerts in order of raising."""
+    return outcome_of(recording)[0]
 
 
 def compare(alerts: list[Alert], must: Iterable[Must], may: Iterable[May]) -> list[str]:
@@ -68,15 +74,6 @@ def compare(alerts: list[Alert], must: Iterable[Must], may: Iterable[May]) -> li
 
 def instant(value: datetime) -> int:
     return round(value.timestamp()) * SECOND_US
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("name", RECIPES)
-def test_recipe_raises_what_it_must_and_nothing_else(name: str, tmp_path: Path):
-    recipe = load_recipe(REPLAY / "recipes" / f"{name}.toml")
-    recording = tmp_path / f"{name}.jsonl"
-    recording.write_bytes(b"".join(maker.lines(recipe)))
-    assert [] == compare(alerts_of(recording), recipe.must, recipe.may)
 
 
 @pytest.mark.parametrize("name", DAYS)
@@ -106,11 +103,6 @@ def test_comparison_finds_late_missing_repeated_and_unwanted_alerts():
 
 def test_there_are_a_healthy_day_and_two_with_faults():
     assert {"healthy-day", "air-left-on", "oil-and-chiller"} <= set(DAYS)
-
-
-def test_every_shipped_check_has_a_recipe_that_must_raise_it():
-    raised = {must.check for name in RECIPES for must in load_recipe(recipe_path(name)).must}
-    assert set(SHIPPED) - NOT_OF_A_MACHINE == raised
 
 
 def test_healthy_recipes_have_neither_fault_nor_alert():
@@ -147,7 +139,10 @@ def test_maker_writes_the_recording_and_its_truth(tmp_path: Path):
     recipe = load_recipe(short)
     batches = capture.read([day], load(CONFIG).settings, capture.Notes())
     samples = [record for batch in batches for record in batch if hasattr(record, "value")]
-    assert len(maker.lines(recipe)) == sum(len(record) for record in samples)
+    payloads = [json.loads(line)["payload"] for line in maker.lines(recipe)]
+    strokes = [json.loads(text)["v"] for text in payloads if text.startswith('{"v":[')]
+    single = len(payloads) - len(strokes)
+    assert single + sum(map(len, strokes)) == sum(len(record) for record in samples)
     assert maker.truth_text(recipe, "short.toml") == (tmp_path / "short.truth.toml").read_text()
 
 
