@@ -98,9 +98,11 @@ def middle(values: list[float], share: float | None = 0.5) -> float:
         return nan
     if share is None:
         return fsum(values) / len(values)
+    ordered = sorted(values)
     if share == 0.5:
-        return float(np.median(values))
-    return sorted(values)[round(share * (len(values) - 1))]
+        half = len(ordered) // 2
+        return ordered[half] if len(ordered) % 2 else (ordered[half - 1] + ordered[half]) / 2
+    return ordered[round(share * (len(ordered) - 1))]
 
 
 def scatter(values: list[float]) -> float:

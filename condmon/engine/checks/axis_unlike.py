@@ -78,10 +78,12 @@ class AxisUnlike(Slow):
         now, usual = own.now(), own.usual()
         if now != now or usual != usual:
             return NOT_YET
-        changes = [p.now() / p.usual() for p in others if p.usual() > 0 and p.now() == p.now()]
+        if now <= usual * self._times or now <= usual + LEAST:
+            return logic.FALSE, []
+        both = [(past.now(), past.usual()) for past in others]
+        changes = [new / old for new, old in both if old > 0 and new == new]
         siblings = middle(changes)
-        limit = self._times if changes else self._times * ALONE
-        more = now > usual * limit and now > usual + LEAST
+        more = bool(changes) or now > usual * self._times * ALONE
         unlike = not changes or now / max(usual, 0.1) > siblings * self.figure["unlike"]
         return logic.TRUE if more and unlike else logic.FALSE, [now, usual, siblings]
 

@@ -93,7 +93,11 @@ class SensorNoisy(Slow):
             return NOT_YET
         least = LEAST.get(self.signals[0].unit, 0.02 * abs(self.lists["before"][1]))
         noisy = now > max(usual * self.figure["times_usual"], least)
-        return logic.TRUE if noisy else logic.FALSE, [now, usual, self._beat_min()]
+        return logic.TRUE if noisy else logic.FALSE, [
+            now,
+            usual,
+            self._beat_min() if noisy else nan,
+        ]
 
     def _beat_min(self) -> float:
         """Minutes from swing to swing if they come to a beat, else NaN."""

@@ -19,7 +19,7 @@ from condmon.engine.settings import Machine, Settings
 from condmon.engine.siblings import pairs
 from condmon.engine.words import number
 
-ALIKE = 0.4  # how far the size of the difference may be off, as a share of it
+ALIKE = 2.5  # the size of the difference may differ by this factor: other work, other heat
 
 
 class SensorsSwapped(Slow):
@@ -67,8 +67,8 @@ class SensorsSwapped(Slow):
         if now != now or usual != usual:
             return self._verdict, self._known.state()
         same_side = all(figure * usual > 0 for figure in past.figures)
-        turned = same_side and abs(usual) >= self.figure["least"]
-        turned = turned and abs(now + usual) <= ALIKE * abs(usual)
+        turned = same_side and abs(usual) >= self.figure["least"] and now * usual < 0
+        turned = turned and 1 / ALIKE <= abs(now / usual) <= ALIKE
         return logic.TRUE if turned else logic.FALSE, [now, usual]
 
     def say(self, block: Block, row: int, since: int) -> Said:
