@@ -63,6 +63,16 @@ need_mosquitto() {
     fi
 }
 
+# need_victoria: the time-series server that the tests start themselves; the system's own is left off
+need_victoria() {
+    command -v victoria-metrics >/dev/null 2>&1 && return 0
+    apt_install victoria-metrics
+    if [ -d /run/systemd/system ]; then
+        as_root systemctl --quiet disable victoria-metrics.service ||
+            say "victoria-metrics.service stays enabled"
+    fi
+}
+
 # need_chromium: the browser with which tests act as a person; it is never shown
 need_chromium() {
     command -v chromium >/dev/null 2>&1 || command -v chromium-browser >/dev/null 2>&1 ||

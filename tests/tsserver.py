@@ -8,11 +8,13 @@ import gzip
 import os
 import re
 import shutil
+import socket
 import subprocess
 import threading
 import urllib.parse
 import urllib.request
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -55,6 +57,7 @@ class Scripted:
         self.taken: list[bytes] = []
         self._lock = threading.Lock()
         self._closing = threading.Event()
+        self._open: set[socket.socket] = set()
         self.port = port or free_port()
         self._server: ThreadingHTTPServer | None = None
 
@@ -66,13 +69,18 @@ class Scripted:
         self._closing.clear()
         self._server = ThreadingHTTPServer(("127.0.0.1", self.port), self._handler())
         self._server.daemon_threads = True
-        self._thread = threading.Thread(target=self._server.serve_forever, args=(0.01,))
+        self._thread = threading.Thread(
+            target=self._server.serve_forever, args=(0.01,), daemon=True
+        )
         self._thread.start()
         return self
 
     def close(self) -> None:
-        """Nothing listens any more; what was taken stays known."""
+        """Nothing listens any more and every connection ends; what was taken stays known."""
         if self._server is not None:
+            for line in list(self._open):
+                with suppress(OSError):
+                    line.shutdown(socket.SHUT_RDWR)
             self._closing.set()
             self._server.shutdown()
             self._thread.join()
@@ -116,10 +124,13 @@ class Scripted:
                     self.wfile.write(answer.body)
 
             def handle(self):
+                server._open.add(self.connection)
                 try:
                     super().handle()
                 except OSError:  # the other side was killed or went away
                     self.close_connection = True
+                finally:
+                    server._open.discard(self.connection)
 
             def log_message(self, *_: object):
                 pass
@@ -174,8 +185,9 @@ def _plain(text: str) -> str:
 class Victoria:
     """Debian's victoria-metrics on a free port of loopback."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, words: Sequence[str] = ()) -> None:
         self._folder = folder
+        self._words = list(words)
         self.port = free_port()
         self._process: subprocess.Popen[bytes] | None = None
 
@@ -188,8 +200,9 @@ class Victoria:
         assert program, "victoria-metrics is missing; deploy/test installs it"
         with (self._folder / "victoria.log").open("ab") as told:
             self._process = subprocess.Popen(
-                [program, f"-httpListenAddr=127.0.0.1:{self.port}", "-retentionPeriod=100y",
-                 f"-storageDataPath={self._folder / 'victoria'}", "-memory.allowedBytes=64MB"],
+                [program, *(self._words or ["-retentionPeriod=100y", "-memory.allowedBytes=64MB"]),
+                 f"-httpListenAddr=127.0.0.1:{self.port}",
+                 f"-storageDataPath={self._folder / 'victoria'}"],
                 stdout=told, stderr=told,
             )  # fmt: skip
         until(self._answers, 20, "victoria-metrics answers")

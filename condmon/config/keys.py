@@ -49,7 +49,6 @@ INSTEAD = {
     "limit_low": 'write a [[check]] with when = "NAME < 5", or "range" for what is plausible',
     "limit": '"trip" is where the machine stops itself; a limit of the shop is a [[check]]',
     "password": 'put it alone in a file readable by its owner only, and name it: "password_file"',
-    "token": 'put it alone in a file readable by its owner only, and name it: "token_file"',
     "secret": 'put it alone in a file readable by its owner only, and name it: "secret_file"',
     "host": 'write host and port as url = "mqtt://host:1883"',
     "port": 'write host and port as url = "mqtt://host:1883"',
