@@ -21,6 +21,7 @@ from condmon.journal import Journal
 from condmon.recorder import Recorder
 from tests.fakes import START_US, FakeClock
 from tests.tsserver import Answer, Point, Scripted
+from tests.waiting import until
 
 SIGNALS = tuple(Signal(i, "mill-1", f"s{i}", f"t{i}", "measure") for i in range(4))
 SETTINGS = Settings("Pier", SiteCalendar("UTC"), (Machine("mill-1", "Mill", SIGNALS),))
@@ -326,3 +327,24 @@ def test_devices_clock_is_known_after_a_restart(house):
     late = [point for point in house.points() if point.tags["machine"] == "mill-1"][20:]
     assert 20 == len(late)
     assert min(point.at_ns for point in late) > START_US * 1000
+
+
+def test_fault_of_our_own_ends_neither_the_mirror_nor_the_watch_and_is_told(house):
+    house.record(10)
+    house.clock.fail_next = 1
+    house.mirror.start()
+    until(house.notes, 10, "it is told")
+    assert "a fault in condmon itself, RuntimeError" in house.notes()[0]
+    house.mirror.stop()
+    house.mirror = house.new()
+    house.work(60)
+    assert exactly(house) == house.values()
+
+
+def test_stop_is_quick_while_the_server_is_away(house):
+    house.far.close()
+    house.record(10)
+    house.mirror.start()
+    until(lambda: house.mirror.away_s or house.mirror._saved.away_us, 10, "a try has failed")
+    house.mirror.stop()
+    assert not house.mirror._thread.is_alive()
