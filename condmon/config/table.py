@@ -131,7 +131,7 @@ def _unknown(key: str, form: str) -> str:
     """Say that a key is not known here, and what was meant."""
     what = "section" if form == "" else "key"
     near = nearest(key, KEYS[form])
-    if near and key not in {"id", "from"}:
+    if near and key not in {"id", "from", "include"}:
         return f"there is no such {what}{near}"
     if key in INSTEAD:
         return f"there is no such {what}; {INSTEAD[key]}"
