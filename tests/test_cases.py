@@ -35,6 +35,16 @@ def test_case_sends_no_more_and_no_fewer_messages_than_it_may(case, tmp_path, re
 
 
 OWN_TEST = {"P05-nested-arrays", "P13-sparkplug"}  # several signals a line
+QUIET = [case for case in CASES if runner.expectation(case)["alerts_max"] == 0]
+
+
+def test_cases_whose_right_answer_is_silence_stay_silent(tmp_path, capsys):
+    silent = [c for c in QUIET if not runner.run(c, tmp_path, EXTRA.get(c, "")).messages]
+    with capsys.disabled():
+        print(f"\n  of {len(QUIET)} cases whose right answer is silence {len(silent)} stay silent")
+    assert QUIET == silent
+
+
 VALUED = [case for case in CASES if runner.expectation(case)["values"] and case not in OWN_TEST]
 
 
