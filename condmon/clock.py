@@ -142,6 +142,14 @@ class Clock:
             step_ns, self._ahead_ns = ahead_ns - self._ahead_ns, ahead_ns
             return step_ns / 1e9
 
+    def wall_off_s(self) -> float:
+        """How far the wall stands before our own time (after it: < 0); 0 with a clock of our own.
+
+        Only a wall that was put back stays off: our time goes forward with it.
+        """
+        with self._lock:
+            return (self._wall_ns() // 1000 - self._now_us()) / 1e6 if self._follows_wall else 0.0
+
     def take_wall(self) -> float:
         """Go forward to the wall's time where that is later; seconds gone forward, 0 if none.
 

@@ -61,6 +61,9 @@ class Owner(Protocol):
     def subscribed(self, generation: int, refusals: dict[str, str], *, resumed: bool) -> None:
         """Take it that all filters were answered: the link is up."""
 
+    def certificate(self, ends_s: float | None) -> None:
+        """Take when the broker's certificate ends; None where it shows none."""
+
     def fault(self, where: str, error: Exception) -> None:
         """Take a fault of our own inside a callback."""
 
@@ -270,6 +273,7 @@ class Connection:
                 self._ending = refused(int(reason.value), reason.getName())
                 return
             self._resumed = flags.session_present
+            self._owner.certificate(_ends_s(client.socket()))
             for first in range(0, len(self._filters), FILTERS_A_PACKET):
                 part = self._filters[first : first + FILTERS_A_PACKET]
                 _, mid = client.subscribe([(topic, SubscribeOptions(qos=1)) for topic in part])
@@ -316,6 +320,13 @@ class Connection:
         except Exception as error:  # noqa: BLE001
             self._owner.fault("disconnect", error)
             self._ending = lost("the connection was lost")
+
+
+def _ends_s(sock: Any) -> float | None:
+    """When the certificate at the other end of a TLS socket ends; None without one."""
+    told = sock.getpeercert() if isinstance(sock, ssl.SSLSocket) else None
+    ends = (told or {}).get("notAfter")
+    return ssl.cert_time_to_seconds(ends) if isinstance(ends, str) else None
 
 
 def _written_by_our_loop(_client: paho.Client, _user: object, _sock: object) -> None:

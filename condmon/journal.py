@@ -146,6 +146,11 @@ class Reader:
         )
         return [Delivery(*(*row[:9], message_of(row[9]))) for row in rows]
 
+    def undelivered_since_us(self) -> int:
+        """When the oldest message was made that is not delivered yet, 0: none waits."""
+        rows = self._rows("SELECT min(born_us) FROM delivery WHERE state IN ('waiting', 'leased')")
+        return int(rows[0][0] or 0)
+
     def snapshots(self) -> Iterator[tuple[bytes, int]]:
         """Engine snapshots with their offsets, newest first; unreadable ones are passed over."""
         for (seq,) in self._rows("SELECT seq FROM snapshot ORDER BY seq DESC"):

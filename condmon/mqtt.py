@@ -45,6 +45,7 @@ class Mqtt:
         self.refused_filters: dict[str, str] = {}
         self.up = False
         self.reason = "not connected yet"
+        self.certificate_ends_us: int | None = None
         self._broker = broker
         self._filters = tuple(dict.fromkeys(filters))
         self._inbox = inbox
@@ -207,6 +208,10 @@ class Mqtt:
             else "the broker did not know our session: what was sent meanwhile is lost"
         )
         self._report(up=True, reason=text)
+
+    def certificate(self, ends_s: float | None) -> None:
+        """Keep when the broker's certificate ends."""
+        self.certificate_ends_us = None if ends_s is None else round(ends_s * 1e6)
 
     def fault(self, where: str, error: Exception) -> None:
         """A fault of our own inside a callback: counted and told, never the end of the thread."""

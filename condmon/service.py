@@ -31,6 +31,7 @@ from condmon.lock import Lock
 from condmon.models import Models
 from condmon.mqtt import Mqtt
 from condmon.outbox import Outbox
+from condmon.ownhealth import OwnHealth
 from condmon.pace import Pace
 from condmon.rawkeep import RawKeep
 from condmon.recorder import Recorder
@@ -58,14 +59,8 @@ _log = log.get("service")
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Say what `condmon run` takes."""
-    parser.add_argument(
-        "-c",
-        "--config",
-        type=Path,
-        default=Path("condmon.toml"),
-        metavar="FILE",
-        help="the configuration (default: condmon.toml)",
-    )
+    parser.add_argument("-c", "--config", type=Path, default=Path("condmon.toml"), metavar="FILE",
+                        help="the configuration (default: condmon.toml)")  # fmt: skip
 
 
 def run(args: argparse.Namespace) -> int:
@@ -125,6 +120,7 @@ class Service:
         self._decoder = Decoder(settings, zone, config.broker.payload_bytes_max)
         topics = [s.topic for s in settings.signals if s.topic] + list(config.broker.also)
         self.mqtt = Mqtt(config.broker, topics, self.inbox, clock)
+        self._health = OwnHealth(folder, self.journal, clock, lambda: self.mqtt.certificate_ends_us)
         self._outbox = Outbox(self.journal.path, senders, clock, settings)
         self._outbox_thread = threading.Thread(
             target=self._outbox.run, args=(self._stopping,), name="outbox", daemon=True
@@ -182,6 +178,7 @@ class Service:
         """One turn, from what came in to what is to be told."""
         taken = self.inbox.take(MESSAGES_A_TURN, TURN_S)
         self._raw.keep(taken)
+        self._health.heard(taken.messages, up=self.mqtt.up)
         records = self._decoded(taken)
         beacon = self._beacon(records, taken.messages)
         if beacon:
@@ -304,6 +301,8 @@ class Service:
         now_s = self._clock.monotonic_s()
         self.mqtt.look()
         self._models.look()
+        for figure in self._health.due(self.standing.now_us):
+            self.inbox.put_action(figure)
         self._follow_wall()
         self._feed_watchdog()
         if self.page and now_s - self._view_s >= VIEW_EVERY_S:

@@ -32,6 +32,9 @@ class FakeClock:
         with self._lock:
             return self._wall_step_s
 
+    def wall_off_s(self) -> float:
+        return 0.0
+
     def take_wall(self) -> float:
         with self._lock:
             step_s, self._wall_step_s = self._wall_step_s, 0.0
