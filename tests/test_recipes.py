@@ -109,7 +109,8 @@ def rows() -> list[Row]:
 
 def healthy_of(check: type[Check]) -> str:
     """The healthy recipe that is long enough for a check to have an opinion."""
-    return "healthy-week" if issubclass(check, Slow | AxisZone | AxisTrace | ProbeShift) else "healthy-day"
+    compares = issubclass(check, Slow | AxisZone | AxisTrace | ProbeShift)
+    return "healthy-week" if compares else "healthy-day"
 
 
 def line(row: Row) -> str:
