@@ -127,6 +127,8 @@ def _opened(content: bytes) -> tuple[dict[str, Any], memoryview]:
         raise PackingError("it does not begin like a batch")
     if version != VERSION:
         raise PackingError(f"it is of version {version}, this program reads version {VERSION}")
+    if flags & ~_COMPRESSED:
+        raise PackingError("it is packed in a way this program does not know")
     if zlib.crc32(body) != checksum:
         raise PackingError("its checksum is wrong: it is torn or was changed")
     if flags & _COMPRESSED:

@@ -10,9 +10,8 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-import orjson
-
 from condmon import log
+from condmon.engine import snapshot
 from condmon.engine.engine import Engine
 from condmon.engine.outputs import Alert, Output
 from condmon.engine.records import Gap, Record
@@ -182,10 +181,8 @@ class Standing:
         newest = self._journal.last_snapshot()
         if newest is None:
             return False
-        try:
-            return bool(orjson.loads(newest[0])["settings"] != self._settings.digest)
-        except (orjson.JSONDecodeError, KeyError, TypeError):
-            return False
+        made_under = snapshot.made_under(newest[0])
+        return made_under is not None and made_under != self._settings.digest
 
     def _close_foreign(self, now_us: int, why: str) -> None:
         """End alerts in the journal that the engine does not know."""

