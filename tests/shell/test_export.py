@@ -20,7 +20,7 @@ from condmon.history.store import states_of
 from condmon.plant import Plant, configuration, load_recipe
 from condmon.recorder import Recorder
 from tests.fakes import FakeClock
-from tests.recorded import DAY_US, MONDAY_US, SIGNALS, STATES, Folder, one
+from tests.recorded import DAY_US, MONDAY_US, STATES, Folder, one
 
 RECIPES = Path(__file__).resolve().parents[2] / "replay" / "recipes"
 CONFIG = """
@@ -121,7 +121,6 @@ def test_the_edges_of_a_door_latch_keep_their_fractions_of_a_second(tmp_path, ca
     out = tmp_path / "out.parquet"
     capture(tmp_path, "--from", "2020-01-01", "-o", out)
     edges = [row["time"] for row in rows(out) if row["signal"] == "door_latched"]
-    assert any(edge.microsecond % 1000 for edge in edges) or len(edges) > 3
     assert len({edge.microsecond for edge in edges}) > 2
 
 
@@ -155,7 +154,7 @@ def test_quality_comes_along_and_what_has_no_value_is_empty(shop, tmp_path):
         value = 33.0 if quality == SUSPECT else float("nan")
         shop.take(at_us + n, one(0, at_us + n, value, quality=quality))
     out = tmp_path / "out.parquet"
-    capture(tmp_path, "--from", "2025-11-25T23:50:01Z", "-o", out)
+    capture(tmp_path, "--from", "2025-11-25T23:50:00.000011Z", "-o", out)
     assert [(33.0, "suspect"), (None, "nodata")] == [(r["value"], r["quality"]) for r in rows(out)]
 
 
@@ -173,7 +172,7 @@ def test_sealed_and_unsealed_give_the_same_file_and_one_machine_is_one(shop, tmp
 def test_a_long_span_is_written_in_pieces_in_order(shop, tmp_path):
     out = tmp_path / "out.parquet"
     capture(tmp_path, "--from", "2025-11-24", "-o", out)
-    assert 9 == pq.ParquetFile(out).metadata.num_row_groups
+    assert 8 == pq.ParquetFile(out).metadata.num_row_groups
     times = [row["time"] for row in rows(out)]
     assert (2 * 432, sorted(times)) == (len(times), times)
 
@@ -212,4 +211,3 @@ def test_an_empty_store_is_told(tmp_path, capsys):
     (tmp_path / "condmon.toml").write_text(CONFIG)
     assert 1 == capture(tmp_path, "--day", "2025-11-25", "-o", tmp_path / "out.csv")
     assert "nothing was recorded here" in capsys.readouterr().err
-    assert len(SIGNALS) == 3
