@@ -28,6 +28,7 @@ LOOK_S = 0.1
 SHELVE_MAX_S = 7 * 86400.0
 _ACTS: dict[str, tuple[ActionName, str]] = {
     "ack": ("acknowledge", "say that an alert was seen"),
+    "unack": ("unacknowledge", "take back that an alert was seen"),
     "shelve": ("shelve", "no reminders of an alert for a time"),
     "unshelve": ("unshelve", "end the shelving of an alert"),
     "cause": ("cause", "write down the cause of an alert"),

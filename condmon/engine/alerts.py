@@ -239,6 +239,12 @@ class Book:
                 self._acknowledge(alert, action, tick, out, "active_acknowledged")
             case "acknowledge", Alert(state="returned_unacknowledged"):
                 self._acknowledge(alert, action, tick, out, "normal")
+            case "unacknowledge", Alert(state="active_acknowledged"):
+                self._take_back(alert, action, tick, out, "active_unacknowledged")
+            case "unacknowledge", None if action.alert in self.closed:
+                self._take_back(
+                    self.closed[action.alert], action, tick, out, "returned_unacknowledged"
+                )
             case "shelve", Alert(state="active_unacknowledged" | "active_acknowledged") if (
                 action.until_us > action.at_us
             ):
@@ -263,6 +269,20 @@ class Book:
         self._said(out, action, f"acknowledged: {alert.title}", alert)
         if state == "normal":
             self._close(alert)
+
+    def _take_back(
+        self, alert: Alert, action: Action, tick: int, out: Out, state: AlertState
+    ) -> None:
+        """Undo an acknowledgement; one that nobody gave cannot be taken back."""
+        if alert.acknowledged_us is None:
+            self._said(out, action, "unacknowledge was refused: nobody had seen it", alert)
+            return
+        self.closed.pop(alert.id, None)
+        alert = self._change(
+            alert, tick, out, state=state, acknowledged_by="", acknowledged_us=None
+        )
+        self._skip_reminders(alert, tick)
+        self._said(out, action, f"acknowledgement taken back: {alert.title}", alert)
 
     def _cause(self, action: Action, tick: int, out: Out) -> None:
         alert = self.open.get(action.alert) or self.closed.pop(action.alert, None)

@@ -160,7 +160,14 @@ class Started:
 
 
 ActionName = Literal[
-    "acknowledge", "shelve", "unshelve", "out_of_service", "return_to_service", "note", "cause"
+    "acknowledge",
+    "unacknowledge",
+    "shelve",
+    "unshelve",
+    "out_of_service",
+    "return_to_service",
+    "note",
+    "cause",
 ]
 
 
@@ -168,7 +175,7 @@ ActionName = Literal[
 class Action:
     """A person did something on the page or the command line.
 
-    `alert` names the alert (acknowledge, shelve, unshelve, cause); `machine` and `check` name a
+    `alert` names the alert (acknowledge and its undoing, shelve, unshelve, cause); `machine` and `check` name a
     check (out_of_service, return_to_service); `machine` alone goes with a note.
     """
 

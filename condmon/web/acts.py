@@ -15,7 +15,14 @@ router = APIRouter(include_in_schema=False)
 TEXT_MAX = 600
 SHELVE_MIN_S, SHELVE_MAX_S = 60.0, 7 * 86400.0
 Act = Literal[
-    "acknowledge", "shelve", "unshelve", "out_of_service", "return_to_service", "note", "cause"
+    "acknowledge",
+    "unacknowledge",
+    "shelve",
+    "unshelve",
+    "out_of_service",
+    "return_to_service",
+    "note",
+    "cause",
 ]
 Id = Annotated[str, Form(max_length=64)]
 
@@ -51,7 +58,7 @@ def perform(
 ) -> Entry | None:
     """Check what was asked, put it in, give the entry it made; HTTPException in plain words."""
     text = " ".join(text.split())
-    if do in {"acknowledge", "shelve", "unshelve", "cause"}:
+    if do in {"acknowledge", "unacknowledge", "shelve", "unshelve", "cause"}:
         with parts.reader() as reader:
             known = reader.alert(alert) if alert else None
         if known is None:

@@ -80,7 +80,12 @@ def make_templates() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    env.globals.update(reading=words.reading, usual=words.usual, standing=words.standing)
+    env.globals.update(
+        reading=words.reading,
+        usual=words.usual,
+        standing=words.standing,
+        with_photos=logbook.with_photos,
+    )
     return env
 
 

@@ -55,7 +55,6 @@ def log_page(
         chosen=chosen,
         kinds=KINDS,
         machines=parts.settings.machines,
-        with_photos=with_photos,
         condmon=CONDMON,
     )
 
@@ -67,6 +66,7 @@ def write_note(
     machine: Annotated[str, Form(max_length=64)],
     text: Annotated[str, Form(max_length=TEXT_MAX)] = "",
     photo: Annotated[UploadFile | None, File()] = None,
+    alert: Annotated[str, Form(max_length=64)] = "",
     back: Annotated[str, Form(max_length=300)] = "/log",
 ) -> Response:
     """Write a note, with a photo if one comes along."""
@@ -74,7 +74,7 @@ def write_note(
     if photo is not None and photo.filename:
         name = Photos(parts.folder).keep(photo.file)
         text = f"{text.strip()[: TEXT_MAX - 40]} [photo {name}]".strip()
-    entry = perform(parts, phone_of(request).account, "note", machine=machine, text=text)
+    entry = perform(parts, phone_of(request).account, "note", alert, machine, text=text)
     return back_to(back, entry.id if entry else "later")
 
 

@@ -122,6 +122,8 @@ def alert_page(request: Request, alert_id: str) -> Response:
         story=story,
         check_key=_check_key(parts, alert),
         can_acknowledge=alert.state.endswith("_unacknowledged"),
+        can_take_back=alert.acknowledged_us is not None
+        and (alert.state == "active_acknowledged" or (alert.state == "normal" and not alert.cause)),
     )
 
 

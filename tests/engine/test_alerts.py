@@ -113,6 +113,40 @@ def test_acknowledging_what_is_not_open_is_refused_in_words():
     assert "acknowledge was refused: the alert is not open" == bench.said()[-1]
 
 
+def test_an_acknowledgement_taken_back_leaves_an_alert_nobody_has_seen_with_its_reminders():
+    bench = Bench("now", Plan((900.0, 3600.0))).air(9).act("acknowledge").go(1000)
+    assert [("raised", 0)] == bench.messages()
+    bench.act("unacknowledge")
+    assert ("active_unacknowledged", "", None) == (
+        bench.alert.state,
+        bench.alert.acknowledged_by,
+        bench.alert.acknowledged_us,
+    )
+    assert "acknowledgement taken back: too much air" == bench.said()[-1]
+    bench.go(3000)  # the reminder that would have come meanwhile is not made up for
+    assert [("raised", 0), ("reminder", 2)] == bench.messages()
+
+
+def test_an_acknowledgement_of_what_is_over_is_taken_back_too():
+    bench = Bench().air(9).act("acknowledge").air(1)
+    assert "normal" == bench.alert.state
+    bench.act("unacknowledge", alert=bench.alert.id)
+    assert "returned_unacknowledged" == bench.alert.state
+    assert [bench.alert.id] == [a.id for a in bench.engine.open_alerts()]
+    bench.act("acknowledge")
+    assert ("normal", "kim") == (bench.alert.state, bench.alert.acknowledged_by)
+
+
+@pytest.mark.parametrize("before", [(), ("acknowledge", "unacknowledge")])
+def test_an_acknowledgement_that_is_not_there_is_not_taken_back(before):
+    bench = Bench().air(9)
+    for do in before:
+        bench.act(do)
+    bench.act("unacknowledge")
+    assert "active_unacknowledged" == bench.alert.state
+    assert "unacknowledge was refused: the alert is active unacknowledged" == bench.said()[-1]
+
+
 def test_reminders_come_at_their_times_until_someone_acknowledges():
     bench = Bench("now", Plan((900.0, 3600.0, 7200.0))).air(9).go(1000)
     assert [("raised", 0), ("reminder", 1)] == bench.messages()
