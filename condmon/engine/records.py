@@ -175,8 +175,8 @@ ActionName = Literal[
 class Action:
     """A person did something on the page or the command line.
 
-    `alert` names the alert (acknowledge and its undoing, shelve, unshelve, cause); `machine` and `check` name a
-    check (out_of_service, return_to_service); `machine` alone goes with a note.
+    `alert` names the alert (acknowledge, unacknowledge, shelve, unshelve, cause); `machine` and
+    `check` name a check (out_of_service, return_to_service); `machine` alone goes with a note.
     """
 
     at_us: int
