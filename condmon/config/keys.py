@@ -32,9 +32,15 @@ KEYS: dict[str, tuple[str, ...]] = {
     ),
     "web": ("listen", "port", "address", "names", "cert_file", "key_file", "signed_in_for"),
     "influx": ("url", "org", "bucket", "token_file", "ca_file", "timeout"),
-    "plan": ("now", "today", "note"),
-    "plan.URGENCY": ("remind_after", "tell_end"),
-    "send": ("webhook", "email"),
+    "plan": ("now", "today", "note", "quiet", "test", "test_days"),
+    "plan.URGENCY": (
+        "ways", "unattended_ways", "next_ways", "next_after", "remind_after", "hand_over_after",
+        "hand_over_to", "tell_end",
+    ),
+    "send": ("webhook", "email", "push", "apprise", "topic"),
+    "send.push": ("name", "contact", "people", "hosts", "urgencies", "timeout"),
+    "send.apprise": ("name", "urls_file", "urgencies", "timeout"),
+    "send.topic": ("topic", "urgencies"),
     "send.webhook": ("name", "url", "secret_file", "urgencies", "timeout"),
     "send.email": (
         "name", "host", "port", "security", "username", "password_file", "sender", "to",

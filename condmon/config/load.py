@@ -3,7 +3,7 @@
 import hashlib
 from pathlib import Path
 
-from condmon.config import checks, influx, machine, send, site, text, web
+from condmon.config import checks, influx, machine, plan, send, site, text, ways, web
 from condmon.config.shape import Config
 from condmon.config.table import Problems, Section
 from condmon.engine.settings import Settings
@@ -39,16 +39,21 @@ def _config(path: Path, top: Section, problems: Problems, digest: str) -> Config
     folder = path.parent
     where = site.site(top.within("site", "site"))
     machines = machine.machines(top, checks.adjustments(top))
+    outward = top.within("send", "send")
+    webhooks, emails = send.webhooks(outward, folder), send.emails(outward, folder)
+    pushes, services = ways.pushes(outward), ways.services(outward, folder)
+    told_by = ways.told_by(outward, [*webhooks, *emails, *pushes, *services])
+    plans, reaching = plan.plan(top.within("plan", "plan"), told_by)
     settings = Settings(
         where.name, where.calendar, machines, checks.own_checks(top, machines),
-        where.unattended, site.plans(top.within("plan", "plan")), where.digest_minute,
+        where.unattended, plans, where.digest_minute,
         where.digest_days, where.lateness_s, digest,
     )  # fmt: skip
-    outward = top.within("send", "send")
     broker = send.broker(top.within("broker", "broker"), folder, where.name)
     store = send.store(top.within("store", "store"), folder)
-    webhooks, emails = send.webhooks(outward, folder), send.emails(outward, folder)
     page, mirror = web.web(top, folder), influx.influx(top, folder)
+    topic = ways.alert_topic(outward, settings)
     return Config(
-        path, settings, broker, store, webhooks, emails, problems.warnings(), page, mirror
-    )
+        path, settings, broker, store, webhooks, emails, problems.warnings(), page, mirror,
+        pushes, services, topic, reaching,
+    )  # fmt: skip

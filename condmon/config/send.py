@@ -93,7 +93,7 @@ def webhooks(send: Section, folder: Path) -> tuple[Webhook, ...]:
             row.take("name", values.name_of("the name of a webhook"), f"webhook-{number}"),
             row.need("url", web_url, "", 'url = "https://gate.example/condmon"'),
             row.take("secret_file", values.secret_in(folder), None),
-            row.take("urgencies", _urgencies, values.URGENCIES),
+            row.take("urgencies", urgencies, values.URGENCIES),
             row.take("timeout", values.duration(1, 120), 10.0),
         ))  # fmt: skip
         if made[-1].url and any(made[-1].url == one.url for one in made[:-1]):
@@ -132,7 +132,7 @@ def _email(row: Section, folder: Path, number: int) -> Email:
         security, username, row.take("password_file", values.secret_in(folder), None),
         row.need("sender", mailbox, "", 'sender = "condmon@pier.example"'),
         row.need("to", values.several(mailbox), (), 'to = ["owner@pier.example"]'),
-        row.take("urgencies", _urgencies, values.URGENCIES),
+        row.take("urgencies", urgencies, values.URGENCIES),
         row.take("timeout", values.duration(1, 300), 20.0),
     )  # fmt: skip
 
@@ -201,4 +201,4 @@ def _client_id(value: Any) -> str:
     return given
 
 
-_urgencies = values.several(values.one_of(values.URGENCIES, "urgency"))
+urgencies = values.several(values.one_of(values.URGENCIES, "urgency"))

@@ -1,6 +1,7 @@
 """What a configuration file becomes: frozen values for the shell, `Settings` for the engine."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from ipaddress import ip_address
 from pathlib import Path
 from typing import Literal
@@ -68,6 +69,59 @@ class Email:
 
 
 @dataclass(frozen=True, slots=True)
+class Push:
+    """Notifications by Web Push on phones that asked for them."""
+
+    name: str
+    contact: str  # mail address at which a push service reaches the shop (RFC 8292)
+    people: tuple[str, ...]  # accounts; empty: everyone
+    hosts: tuple[str, ...]  # push services that may be called, "*." in front: those below it
+    urgencies: tuple[Urgency, ...]
+    timeout_s: float = 10
+
+
+@dataclass(frozen=True, slots=True)
+class Services:
+    """Services the shop uses already, by the library of the extra `apprise`."""
+
+    name: str
+    urls_file: Path  # one address a line; they hold passwords
+    urgencies: tuple[Urgency, ...]
+    timeout_s: float = 30
+
+
+@dataclass(frozen=True, slots=True)
+class AlertTopic:
+    """Alerts as retained messages on the broker, below one topic, for lamps and buzzers."""
+
+    topic: str
+    urgencies: tuple[Urgency, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """By which ways messages of one urgency go; the names of ways."""
+
+    ways: tuple[str, ...] | None = None  # told at once; None: every way that takes the urgency
+    unattended_ways: tuple[str, ...] | None = None  # instead, in the unattended hours
+    next_ways: tuple[str, ...] = ()  # one after the other, while none of the others gets through
+    next_after_s: float = 300.0
+    hand_over_to: tuple[str, ...] = ()
+    hand_over_step: int = 0  # the reminder that goes to them; 0: none does
+    hand_over_reminds: bool = False  # that reminder goes to the first ones too
+
+
+@dataclass(frozen=True, slots=True)
+class Reaching:
+    """Everything [plan] says about ways and hours."""
+
+    reaches: Mapping[str, Reach] = field(default_factory=dict)  # urgency -> how it goes out
+    quiet: tuple[tuple[int, int], ...] = ()  # minutes of the week [from, to): only `now` goes out
+    test_minute: int | None = None  # minute of the day of the test message; None: none is sent
+    test_days: frozenset[int] = frozenset(range(7))
+
+
+@dataclass(frozen=True, slots=True)
 class Web:
     """Where the phone page listens and how it is reached."""
 
@@ -110,3 +164,7 @@ class Config:
     warnings: tuple[str, ...]
     web: Web | None = None
     influx: Influx | None = None
+    pushes: tuple[Push, ...] = ()
+    services: tuple[Services, ...] = ()
+    alert_topic: AlertTopic | None = None
+    reaching: Reaching = Reaching()
