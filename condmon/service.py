@@ -17,22 +17,24 @@ from condmon import __version__, log
 from condmon.asked import Asked
 from condmon.clock import Clock, SiteCalendar, rfc3339
 from condmon.config import Config, load
-from condmon.engine.decode import Arrived, Decoder
+from condmon.decoding import Decoding
+from condmon.engine.decode import Decoder
 from condmon.engine.outputs import Output
 from condmon.engine.records import Action, Beacon, Gap, Record, Started
 from condmon.engine.settings import CONDMON
 from condmon.errors import StoreError
 from condmon.history.chore import Nightly
-from condmon.inbox import Inbox, Taken
+from condmon.inbox import Inbox
 from condmon.influx import mirror
 from condmon.jobs import MOVED_S, Jobs
-from condmon.journal import Journal, Route
+from condmon.journal import Journal
 from condmon.lock import Lock
 from condmon.models import Models
 from condmon.mqtt import Mqtt
 from condmon.outbox import Outbox
 from condmon.ownhealth import OwnHealth
 from condmon.pace import Pace
+from condmon.plan import routes_of, routing_of
 from condmon.rawkeep import RawKeep
 from condmon.recorder import Recorder
 from condmon.senders import Sender, make
@@ -97,7 +99,7 @@ class Service:
         settings, folder = config.settings, config.store.path
         self._config = config
         self._clock = clock
-        self._routes = [Route(sender.name, tuple(sender.urgencies)) for sender in senders]
+        self._routes = routes_of(config, senders)
         self._unwritten: list[Output] = []
         self._stopping = threading.Event()
         self._snapshot_asked = threading.Event()
@@ -117,11 +119,13 @@ class Service:
         self.standing = Standing(settings, self.journal, self.recorder, folder, self._write)
         calendar = settings.calendar
         zone = calendar.offset_s if isinstance(calendar, SiteCalendar) else None
-        self._decoder = Decoder(settings, zone, config.broker.payload_bytes_max)
+        decoder = Decoder(settings, zone, config.broker.payload_bytes_max)
+        self._decoding = Decoding(decoder, self._repeats)
         topics = [s.topic for s in settings.signals if s.topic] + list(config.broker.also)
         self.mqtt = Mqtt(config.broker, topics, self.inbox, clock)
         self._health = OwnHealth(folder, self.journal, clock, lambda: self.mqtt.certificate_ends_us)
-        self._outbox = Outbox(self.journal.path, senders, clock, settings)
+        routing = routing_of(config)
+        self._outbox = Outbox(self.journal.path, senders, clock, settings, routing=routing)
         self._outbox_thread = threading.Thread(
             target=self._outbox.run, args=(self._stopping,), name="outbox", daemon=True
         )
@@ -179,7 +183,7 @@ class Service:
         taken = self.inbox.take(MESSAGES_A_TURN, TURN_S)
         self._raw.keep(taken)
         self._health.heard(taken.messages, up=self.mqtt.up)
-        records = self._decoded(taken)
+        records = self._decoding.records(taken)
         beacon = self._beacon(records, taken.messages)
         if beacon:
             records.append(beacon)
@@ -230,40 +234,6 @@ class Service:
         ) + (f"\n{self.page.greeting()}" if self.page else "")
 
     # parts of the turn
-
-    def _decoded(self, taken: Taken) -> list[Record]:
-        """Records in the order of arrival: runs of messages decoded, control records between."""
-        records: list[Record] = []
-        run: list[Arrived] = []
-        for entry in taken.entries:
-            if isinstance(entry, Arrived):
-                run.append(entry)
-                continue
-            records += self._decode(run)
-            records.append(entry)
-            run = []
-        return records + self._decode(run)
-
-    def _decode(self, run: list[Arrived]) -> list[Record]:
-        """Decode messages; one that stops the decoder is left out and told, the others go on."""
-        try:
-            return self._decoder.decode(run)
-        except Exception as error:  # noqa: BLE001 - it would come again after every restart
-            if len(run) > 1:
-                return [record for one in run for record in self._decode([one])]
-            [message] = run
-            self._repeats.tell(
-                "error",
-                "fault in decoding",
-                message.topic,
-                topic=message.topic,
-                error=error,
-                start=message.payload[:64].hex(),
-                meaning="a bug in condmon; it is left out, please report it",
-            )
-            at_us = message.arrived_us
-            reason = "a fault in condmon itself: a message that stops the decoder was left out"
-            return [Gap(at_us, at_us, at_us, reason, lost=1)]
 
     def _beacon(self, records: Sequence[Record], messages: int) -> Beacon | None:
         """What time it is for the engine; now and then, while nothing comes in."""

@@ -130,14 +130,14 @@ def test_message_that_stops_the_decoder_is_left_out_and_told_and_the_others_go_o
 ):
     service = shop.service()
     shop.live(service, 1, 40.0)
-    decode = service._decoder.decode
+    decode = service._decoding._decoder.decode
 
     def brittle(messages: Sequence[Arrived]) -> list[Record]:
         if any(b"poison" in message.payload for message in messages):
             raise ZeroDivisionError("a bug the test put in")
         return decode(messages)
 
-    monkeypatch.setattr(service._decoder, "decode", brittle)
+    monkeypatch.setattr(service._decoding._decoder, "decode", brittle)
     at_us, before = shop.clock.now_us(), service.recorder.last_offset()
     sound = [arrived(at_us + n, 40.0, n) for n in range(4)]
     service.inbox.put([*sound[:2], Arrived(at_us, TOPIC, b"poison"), *sound[2:]])
