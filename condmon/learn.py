@@ -5,7 +5,6 @@ folder; a running daemon takes it up within seconds, any other at its next start
 """
 
 import argparse
-import json
 from pathlib import Path
 
 from condmon import spans
@@ -15,7 +14,7 @@ from condmon.engine.records import SECOND_US
 from condmon.engine.settings import Settings
 from condmon.engine.words import nearest
 from condmon.errors import UsageError
-from condmon.learning.child import Learned, learned
+from condmon.learning.child import learned, told
 from condmon.models import keep
 
 DAYS = 30
@@ -67,7 +66,7 @@ def run(args: argparse.Namespace) -> int:
     for made in found:
         if made.content and not args.dry:
             keep(config.store.path, made)
-        print(_line(made, as_json=args.json))
+        print(told(made, as_json=args.json))
     if not found and not args.json:
         print("There is nothing to learn from: no machine has a recorded day yet.")
     return 0 if any(made.content for made in found) else 1
@@ -85,10 +84,3 @@ def _options(args: argparse.Namespace, settings: Settings) -> list[str]:
         moment = spans.asked(since, settings)
         out += ["--since", str(moment[0] if moment else 0)]
     return out
-
-
-def _line(made: Learned, *, as_json: bool) -> str:
-    if not as_json:
-        return f"{made.machine}: {made.words}."
-    row = {"kind": "learned" if made.content else "refused", "machine": made.machine}
-    return json.dumps({**row, "model": made.model, "id": made.id or None, "words": made.words})

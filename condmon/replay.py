@@ -28,6 +28,7 @@ from condmon.engine.records import (
 from condmon.engine.settings import CONDMON, Settings
 from condmon.engine.words import nearest
 from condmon.errors import UsageError
+from condmon.learning import first
 from condmon.replaytext import alert_row, entry_row, lines, message_row, readable, sample_rows
 
 PROGRESS_EVERY_S = 0.5
@@ -54,6 +55,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--entries", action="store_true", help="also the entries of the event log")
     parser.add_argument("--samples", action="store_true", help="also every sample as it was taken")
     parser.add_argument("--machine", metavar="M", help="show this machine alone")
+    first.arguments(parser)
     parser.epilog = (
         "Exit code 0: read to the end; 1: a file was cut off or damaged, what came before is "
         "shown; 2: wrong usage or configuration."
@@ -73,6 +75,7 @@ def run(args: argparse.Namespace) -> int:
     batches = capture.read(
         args.files, settings, notes, zone, payload_bytes_max=config.broker.payload_bytes_max
     )
+    batches = first.with_models(batches, args)
     told = Told(settings, args.machine)
     progress = _Progress(clock, notes, told)
     engine = Engine(settings, judged=True)

@@ -25,7 +25,8 @@ from condmon.engine.records import Batch
 from condmon.engine.settings import Adjust, Machine
 from condmon.errors import CondmonError
 from condmon.learning.child import Learned
-from condmon.learning.history import between, tables
+from condmon.learning.cut import between
+from condmon.learning.history import tables
 from condmon.learning.odd import Refused, Table, fit
 from condmon.learning.thermal import Keepers
 from condmon.recorder import Recorder

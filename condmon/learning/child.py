@@ -73,3 +73,11 @@ def _lines(out: bytes) -> Iterator[Learned]:
             yield Learned(**{str(k): str(v) for k, v in json.loads(line).items()})
         except (ValueError, TypeError, AttributeError) as error:
             raise LearningError("the process that learns said what nobody understands") from error
+
+
+def told(made: Learned, *, as_json: bool) -> str:
+    """A line for a person, or a JSON object: what was learned, or why nothing was."""
+    if not as_json:
+        return f"{made.machine}: {made.words}."
+    row = {"kind": "learned" if made.content else "refused", "machine": made.machine}
+    return json.dumps({**row, "model": made.model, "id": made.id or None, "words": made.words})

@@ -1,6 +1,6 @@
 """From records to frames to learn from: the very engine that watches, with its frames kept."""
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 
 import numpy as np
 
@@ -8,7 +8,7 @@ from condmon.engine.checks.odd_pattern import Kept, OddPattern
 from condmon.engine.engine import Engine
 from condmon.engine.minutely import MINUTE_S
 from condmon.engine.outputs import Alert, Output
-from condmon.engine.records import I64, SECOND_US, Action, Batch, Flags, Record, Samples
+from condmon.engine.records import I64, SECOND_US, Action, Batch, Flags
 from condmon.engine.settings import Settings
 from condmon.learning.odd import Table
 
@@ -50,20 +50,6 @@ def tables(
         for name, check in checks.items()
         if check.kept
     }
-
-
-def between(batches: Iterable[Batch], from_us: int, to_us: int) -> Iterator[Batch]:
-    """The batches whose newest record arrived in [from_us, to_us)."""
-    for batch in batches:
-        newest = max((_at(record) for record in batch), default=0)
-        if from_us <= newest < to_us:
-            yield batch
-
-
-def _at(record: Record) -> int:
-    if isinstance(record, Samples):
-        return int(record.arrived_us[-1]) if len(record) else 0
-    return record.at_us
 
 
 def _alert(output: Output, odd: dict[str, dict[str, Span]]) -> None:
