@@ -6,7 +6,6 @@ lines; whatever stops it, the next night simply goes on.
 """
 
 import os
-import resource
 import shutil
 import subprocess
 import sys
@@ -27,6 +26,7 @@ from condmon.history.retention import Keep
 from condmon.history.seal import pending, seal
 from condmon.history.store import states_of
 from condmon.jobs import Jobs
+from condmon.memory import peak_mb
 
 NICE = 15
 LIMIT_S = 4 * 3600.0
@@ -167,8 +167,7 @@ def work(orders: dict[str, Any]) -> int:
             error=f"{used // retention.MB} MB are used, {keep.disk_max_mb} MB are allowed, and "
             "nothing more may go; allow more in [store] disk_max_mb",
         )
-    peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
-    _tell("history is up to date", peak_mb=peak_mb)
+    _tell("history is up to date", peak_mb=peak_mb())
     return code
 
 

@@ -44,6 +44,17 @@ def test_a_night_seals_in_another_process_and_tells_it_in_the_log(folder):
     assert [MONDAY] == Places(folder.path).days()
 
 
+def test_memory_that_is_told_is_that_of_the_child_and_not_of_who_started_it():
+    """A process that has taken 300 MB starts one that takes next to none."""
+    large = (
+        "import subprocess, sys; mine = b'1' * 300_000_000;"
+        "small = 'from condmon.memory import peak_mb; print(peak_mb())';"
+        "subprocess.run([sys.executable, '-c', small], check=True)"
+    )
+    out = subprocess.run([sys.executable, "-c", large], capture_output=True, check=True, text=True)
+    assert 1 < int(out.stdout) < 100
+
+
 def test_what_was_removed_becomes_an_entry(folder):
     notes: list[str] = []
     nightly(folder, notes, keep_recordings_s=86_400.0).run()
