@@ -1,0 +1,1 @@
+"""The return-to-service run: is the machine, after work on it, as it was before? Pure."""
