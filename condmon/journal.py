@@ -17,10 +17,18 @@ from typing import Any, Literal, Self
 import orjson
 
 from condmon import log
+from condmon.chain import Head, HeadLog, Tail, beginning, facts_text
 from condmon.engine.outputs import Alert, Entry, Message, Output
 from condmon.engine.settings import Urgency
 from condmon.errors import StoreError
-from condmon.journal_file import SentLog, open_or_set_aside, read_only, transaction, words
+from condmon.journal_file import (
+    SentLog,
+    disk_words,
+    open_or_set_aside,
+    read_only,
+    transaction,
+    words,
+)
 
 _log = log.get("journal")
 
@@ -50,6 +58,10 @@ class Route:
 
     name: str
     urgencies: tuple[Urgency, ...]
+
+    def starts_us(self, message: Message, now_us: int) -> int | None:
+        """When a message may go by this route at the earliest; None when it does not go there."""
+        return now_us if message.urgency in self.urgencies else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,6 +219,8 @@ class Journal(Reader):
         self.path = folder / "journal.db"
         self._turn = threading.Lock()
         self._db, fresh, self.set_aside = open_or_set_aside(self.path)
+        self._begins = _why_it_begins(folder, self.set_aside)
+        self._heads = HeadLog(folder)
         # keys only matter to a journal that begins anew beside an older log
         self._already_sent = SentLog(folder).kept() if fresh else set()
         self._ahead = {}  # marks that are not on the disk yet
@@ -223,15 +237,21 @@ class Journal(Reader):
             self._ahead = marks
             return
         with self._transaction():
+            tail: Tail | None = None
             for output in lasting:
                 if isinstance(output, Entry):
-                    self._add_entry(output)
+                    tail = tail or Tail(self._db, int(now_us), self._begins)
+                    tail.add(output, facts_text(output.facts))
                 elif isinstance(output, Alert):
                     self._put_alert(output)
                 else:
                     self._add_message(output, routes, int(now_us))
+            if tail:
+                tail.keep()
             self._put_marks(marks)
         self._ahead = marks
+        if tail and self._heads.due(int(now_us)):
+            self._note_head(tail.head, int(now_us))
         self._flushed_us = int(now_us)
 
     def keep_snapshot(self, blob: bytes, offset: int) -> None:
@@ -247,12 +267,13 @@ class Journal(Reader):
             )
             self._put_marks(self._ahead | {"snapshot_us": self.written_us()})
 
-    def _add_entry(self, entry: Entry) -> None:
-        self._db.execute(
-            "INSERT OR IGNORE INTO entry(id, at_us, machine, kind, text, facts)"
-            " VALUES (?, ?, ?, ?, ?, ?)",
-            (entry.id, int(entry.at_us), entry.machine, entry.kind, entry.text, _json(entry.facts)),
-        )
+    def _note_head(self, head: Head, now_us: int) -> None:
+        """Once a day, beside the journal; the log does not wait for it."""
+        try:
+            began_us, reason, older = self._rows("SELECT began_us, reason, older FROM chain")[0]
+            self._heads.note(beginning(began_us, reason, older), head, now_us)
+        except OSError as error:
+            _log.warning("the head of the log was not noted", reason=disk_words(self.path, error))
 
     def _put_alert(self, alert: Alert) -> None:
         ended = None if alert.ended_us is None else int(alert.ended_us)
@@ -275,7 +296,7 @@ class Journal(Reader):
         thread = message.alerts[0] if message.alerts and message.kind != "digest" else message.id
         due_us = now_us if now_us - message.at_us < FRESH_US else now_us + SETTLE_US
         for route in routes:
-            if message.urgency in route.urgencies:
+            if (starts_us := route.starts_us(message, now_us)) is not None:
                 key = f"{message.id}:{route.name}"
                 done = key in self._already_sent
                 self._db.execute(
@@ -288,8 +309,8 @@ class Journal(Reader):
                         thread,
                         _RANK[message.urgency],
                         "sent" if done else "waiting",
-                        now_us,
-                        due_us,
+                        starts_us,
+                        max(due_us, starts_us),
                         "sent before the journal was rebuilt" if done else "",
                         now_us if done else None,
                     ),
@@ -322,6 +343,15 @@ def alert_of(body: str) -> Alert:
     for name in ("signals", "look_first"):
         found[name] = tuple(found[name])
     return Alert(**found)
+
+
+def _why_it_begins(folder: Path, set_aside: Path | None) -> str:
+    """The reason a chain gives for its beginning, should it begin now."""
+    if set_aside:
+        return f"the journal was damaged and is now {set_aside.name}; this one was made again"
+    if any(folder.glob("stream-*.db")):
+        return "there were recordings here and no journal; this one was made from them"
+    return "nothing had been recorded here before"
 
 
 def _json(value: object) -> str:

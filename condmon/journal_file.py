@@ -48,6 +48,28 @@ _MIGRATIONS = (
     CREATE TABLE snapshot(seq INTEGER PRIMARY KEY, at_offset INTEGER NOT NULL,
         digest BLOB NOT NULL, body BLOB NOT NULL) STRICT;
     """,
+    """
+    ALTER TABLE entry ADD COLUMN hash BLOB;
+    CREATE TABLE chain(number INTEGER PRIMARY KEY CHECK (number = 1), began_us INTEGER NOT NULL,
+        reason TEXT NOT NULL, older INTEGER NOT NULL, head_seq INTEGER NOT NULL,
+        head BLOB NOT NULL) STRICT;
+    DROP TRIGGER entry_stays;
+    CREATE TRIGGER entry_stays BEFORE UPDATE ON entry
+        WHEN old.hash IS NOT NULL OR new.seq <> old.seq OR new.id <> old.id
+            OR new.at_us <> old.at_us OR new.machine <> old.machine OR new.kind <> old.kind
+            OR new.text <> old.text OR new.facts <> old.facts
+        BEGIN SELECT RAISE(ABORT, 'entries are only ever added'); END;
+    CREATE INDEX entry_at ON entry(at_us);
+    CREATE VIRTUAL TABLE entry_words USING fts5(words, content = '', prefix = '2 3 4',
+        tokenize = "unicode61 remove_diacritics 2");
+    CREATE VIEW entry_said AS SELECT seq, text || ' ' || machine
+        || ' ' || coalesce(json_extract(facts, '$.by'), '')
+        || ' ' || coalesce(json_extract(facts, '$.check'), '') AS words FROM entry;
+    INSERT INTO entry_words(rowid, words) SELECT seq, words FROM entry_said;
+    CREATE TRIGGER entry_is_found AFTER INSERT ON entry BEGIN
+        INSERT INTO entry_words(rowid, words) SELECT seq, words FROM entry_said
+            WHERE seq = new.seq; END;
+    """,
 )
 """One text a version; `PRAGMA user_version` counts those that were applied."""
 
