@@ -24,6 +24,10 @@ _COLUMNS = (
     "SELECT entry.seq, entry.hash, entry.id, entry.at_us, entry.machine, entry.kind, entry.text,"
     " entry.facts FROM"
 )
+_CORRECTIONS = (
+    _COLUMNS + " entry WHERE kind = 'action' AND json_extract(facts, '$.corrects') IN"
+    " (SELECT value FROM json_each(:ids)) ORDER BY seq"
+)
 
 
 class Numbered(NamedTuple):
@@ -91,9 +95,7 @@ class EntryReader(Reader):
     def corrections(self, ids: list[str]) -> dict[str, list[Numbered]]:
         """Entries that correct others, by the id they point back to."""
         found: dict[str, list[Numbered]] = {}
-        where = "kind = 'action' AND json_extract(facts, '$.corrects') IN"
-        sql = f"{_COLUMNS} entry WHERE {where} (SELECT value FROM json_each(:ids)) ORDER BY seq"
-        for row in self._asked(sql, {"ids": orjson.dumps(ids).decode()}):
+        for row in self._asked(_CORRECTIONS, {"ids": orjson.dumps(ids).decode()}):
             one = _numbered(row)
             found.setdefault(str(one.entry.facts["corrects"]), []).append(one)
         return found
