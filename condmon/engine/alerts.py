@@ -231,6 +231,8 @@ class Book:
         match action.do, alert:
             case "note", _:
                 self._said(out, action, action.text, alert)
+            case "correct", _:
+                self._said(out, action, f"correction: {action.text}", alert)
             case "cause", _:
                 self._cause(action, tick, out)
             case (("out_of_service" | "return_to_service"), _):

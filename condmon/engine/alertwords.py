@@ -45,6 +45,8 @@ def entry_on(alert: Alert, tick: int, kind: str, text: str) -> Entry:
 def entry_by(action: Action, machine: str, text: str, alert: Alert | None) -> Entry:
     """A line of the log about what a person did."""
     facts = {"by": action.by, "do": action.do, "alert": alert.id if alert else action.alert}
+    if action.entry:
+        facts["corrects"] = action.entry
     return Entry(
         short_id("action", action.at_us, action.do, action.by, action.alert, text),
         action.at_us,

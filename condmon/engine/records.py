@@ -168,6 +168,7 @@ ActionName = Literal[
     "return_to_service",
     "note",
     "cause",
+    "correct",
 ]
 
 
@@ -177,6 +178,7 @@ class Action:
 
     `alert` names the alert (acknowledge, unacknowledge, shelve, unshelve, cause); `machine` and
     `check` name a check (out_of_service, return_to_service); `machine` alone goes with a note.
+    `entry` is the id of the entry that a correction points back to.
     """
 
     at_us: int
@@ -187,6 +189,7 @@ class Action:
     check: str = ""
     text: str = ""
     until_us: int = 0  # end of a shelving
+    entry: str = ""
 
 
 @dataclass(frozen=True, slots=True)
