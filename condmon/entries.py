@@ -25,8 +25,8 @@ _COLUMNS = (
     " entry.facts FROM"
 )
 _CORRECTIONS = (
-    _COLUMNS + " entry WHERE kind = 'action' AND json_extract(facts, '$.corrects') IN"
-    " (SELECT value FROM json_each(:ids)) ORDER BY seq"
+    "SELECT seq, hash, id, at_us, machine, kind, text, facts FROM entry WHERE kind = 'action'"
+    " AND json_extract(facts, '$.corrects') IN (SELECT value FROM json_each(:ids)) ORDER BY seq"
 )
 
 
