@@ -1,225 +1,237 @@
-"""`condmon replay`: recordings and captures through the very engine that watches live."""
+"""`condmon replay`: recorded days through the very engine that watches live."""
 
 import argparse
 import sys
-from collections import Counter
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+import threading
+from argparse import Namespace
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
+from typing import NamedTuple
 
-import numpy as np
-
-from condmon import capture
+from condmon import capture, spans
 from condmon.clock import Clock, SiteCalendar
-from condmon.config import load
+from condmon.config import Config, load
 from condmon.engine.engine import Engine
 from condmon.engine.outputs import Alert, Entry, Judged, Message, Output
-from condmon.engine.records import (
-    BAD,
-    REASONS,
-    REPEAT,
-    SECOND_US,
-    SUSPECT,
-    Batch,
-    Beacon,
-    Record,
-    Samples,
-)
+from condmon.engine.records import Batch
 from condmon.engine.settings import CONDMON, Settings
 from condmon.engine.words import nearest
 from condmon.errors import UsageError
 from condmon.learning import first
+from condmon.replaying import compare, live, report
+from condmon.replaying.compare import Said
+from condmon.replaying.course import Courses
+from condmon.replaying.paced import paced, within
+from condmon.replaying.progress import Progress
+from condmon.replaying.stored import stored
+from condmon.replaying.told import Told, newest, outputs, replay
 from condmon.replaytext import alert_row, entry_row, lines, message_row, readable, sample_rows
 
-PROGRESS_EVERY_S = 0.5
+__all__ = ["arguments", "outputs", "replay", "run"]
+
+SPEED_MAX = 1e6
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what the command takes."""
-    parser.add_argument(
-        "files",
-        nargs="+",
-        type=Path,
-        metavar="FILE",
-        help="recordings (JSON lines) and captures (Parquet, CSV), packed or not",
-    )
-    parser.add_argument(
-        "-c",
-        "--config",
-        type=Path,
-        default=Path("condmon.toml"),
-        metavar="FILE",
-        help="the configuration (default: condmon.toml)",
-    )
-    parser.add_argument("--json", action="store_true", help="one JSON object a line")
-    parser.add_argument("--entries", action="store_true", help="also the entries of the event log")
-    parser.add_argument("--samples", action="store_true", help="also every sample as it was taken")
-    parser.add_argument("--machine", metavar="M", help="show this machine alone")
+    add = parser.add_argument
+    add("files", nargs="*", type=Path, metavar="FILE",
+        help="recordings (JSON lines) and captures (Parquet, CSV), packed or not; without any, "
+        "what the daemon recorded")  # fmt: skip
+    add("-c", "--config", type=Path, default=Path("condmon.toml"), metavar="FILE",
+        help="the configuration (default: condmon.toml)")  # fmt: skip
+    spans.arguments(parser)
+    add("--machine", metavar="M", help="show this machine alone")
+    add("--speed", type=float, metavar="N", help="n times life, telling things as they happen "
+        "(default: as fast as it goes)")  # fmt: skip
+    add("--against", type=Path, metavar="OTHER.toml", help="what would be different under this "
+        "configuration: alerts only here, only there, earlier, later, messages a week")  # fmt: skip
+    add("--compare-live", action="store_true", help="whether the replay says what the daemon "
+        "said then, or the first thing in which they part; reads the store")  # fmt: skip
+    add("--report", type=Path, metavar="OUT.html", help="also a page with charts that needs "
+        "nothing else; a new file")  # fmt: skip
+    add("--json", action="store_true", help="one JSON object a line")
+    add("--entries", action="store_true", help="also the entries of the event log")
+    add("--samples", action="store_true", help="also every sample as it was taken")
+    capture.mapping.arguments(parser)
     first.arguments(parser)
     parser.epilog = (
-        "Exit code 0: read to the end; 1: a file was cut off or damaged, what came before is "
-        "shown; 2: wrong usage or configuration."
+        "With --from or --day the engine knows nothing of what came before. Exit code 0: read to "
+        "the end; 1: a file was cut off or damaged, what came before is shown, or --compare-live "
+        "found a difference; 2: wrong usage or configuration."
     )
 
 
-def run(args: argparse.Namespace) -> int:
-    """Replay the files and print what would have been said; 1 when a file was cut off."""
+def run(args: Namespace) -> int:
+    """Replay and print what would have been said; 1 when a file was cut off."""
     config = load(args.config)
-    settings = config.settings
-    _known(args.machine, settings)
+    _check(args, config.settings)
+    if args.compare_live:
+        return _compare_live(args, config)
+    other = load(args.against) if args.against else None
     clock = Clock()
+    done = _replayed(args, config, clock, tell=True)
+    there = None
+    if other:
+        changed = Namespace(**{**vars(args), "config": args.against, "speed": None})
+        there = Said.of(_replayed(changed, other, clock, tell=False).told)
+    _print_end(args, done, there)
+    if args.report:
+        _report(args, done, there)
+    for text in done.notes.warnings:
+        print(f"condmon: warning: {text}", file=sys.stderr)
+    return 1 if done.notes.cut else 0
+
+
+class _Done(NamedTuple):
+    """A replay that has come to its end."""
+
+    told: Told
+    summary: dict[str, object]
+    notes: capture.Notes
+    courses: Courses | None
+
+
+def _replayed(args: Namespace, config: Config, clock: Clock, *, tell: bool) -> _Done:
+    settings, notes = config.settings, capture.Notes()
     began_s = clock.monotonic_s()
-    notes = capture.Notes()
-    calendar = settings.calendar
-    zone = calendar.offset_s if isinstance(calendar, SiteCalendar) else None
-    batches = capture.read(
-        args.files, settings, notes, zone, payload_bytes_max=config.broker.payload_bytes_max
-    )
-    batches = first.with_models(batches, args)
     told = Told(settings, args.machine)
-    progress = _Progress(clock, notes, told)
+    courses = Courses(settings) if args.report and tell else None
+    batches = first.with_models(_batches(args, config, notes), args)
+    if args.speed:
+        batches = paced(batches, args.speed, clock.monotonic_s, threading.Event().wait)
+    progress = Progress(clock.monotonic_s)
     engine = Engine(settings, judged=True)
+    say = _sayer(args, told, settings) if tell else None
     for output in outputs(told.count(batches), engine):
         told.take(output)
-        if args.samples and isinstance(output, Judged):
-            _print(sample_rows(output, settings, args.machine), args.json)
-        if args.entries and isinstance(output, Entry) and told.shows(output.machine):
-            _print([entry_row(output)], args.json)
-        progress.step()
+        if courses and isinstance(output, Judged):
+            courses.add(output)
+        if say:
+            say(output)
+        if progress.due:
+            at = "" if notes.last_us is None else settings.calendar.text(notes.last_us)
+            part = notes.bytes_read / max(notes.bytes_total, 1)
+            progress.show(part, at, told.samples, "samples")
     progress.end()
-    summary = told.summary(engine, notes, clock.monotonic_s() - began_s)
-    if args.json:
+    return _Done(told, told.summary(engine, notes, clock.monotonic_s() - began_s), notes, courses)
+
+
+def _batches(args: Namespace, config: Config, notes: capture.Notes) -> Iterator[Batch]:
+    """What the files hold, or the store where no file is named; the span that was asked for."""
+    settings, calendar = config.settings, config.settings.calendar
+    span = spans.asked(args, settings)
+    if not args.files:
+        return _watched(stored(config.store.path, settings, span or spans.ALL), span, notes)
+    zone = calendar.offset_s if isinstance(calendar, SiteCalendar) else None
+    batches = capture.read(
+        args.files, settings, notes, zone, config.broker.payload_bytes_max,
+        capture.mapping.asked(args),
+    )  # fmt: skip
+    return within(batches, span) if span else batches
+
+
+def _watched(
+    batches: Iterator[Batch], span: spans.Span | None, notes: capture.Notes
+) -> Iterator[Batch]:
+    """Note how far time has come, for the line that says how far the work is."""
+    from_us = span[0] if span else 0
+    for batch in batches:
+        notes.last_us = max(map(newest, batch), default=notes.last_us or 0)
+        from_us = from_us or notes.last_us
+        if span and span[1] < spans.ALL[1]:
+            notes.bytes_read, notes.bytes_total = notes.last_us - from_us, span[1] - from_us
+        yield batch
+
+
+def _sayer(args: Namespace, told: Told, settings: Settings) -> Callable[[Output], None]:
+    """What is printed while the replay goes on."""
+
+    def say(output: Output) -> None:
+        if isinstance(output, Judged):
+            if args.samples:
+                _print(sample_rows(output, settings, args.machine), args.json)
+        elif isinstance(output, Entry):
+            if args.entries and told.shows(output.machine):
+                _print([entry_row(output)], args.json)
+        elif args.speed and isinstance(output, Alert) and told.shows(output.machine):
+            _print([alert_row(output)], args.json)
+        elif args.speed and isinstance(output, Message) and told.concerns(output):
+            _print([message_row(output)], args.json)
+        if args.speed:
+            sys.stdout.flush()
+
+    return say
+
+
+def _print_end(args: Namespace, done: _Done, there: Said | None) -> None:
+    told, here = done.told, Said.of(done.told)
+    if not args.json:
+        if there:
+            print(compare.readable(here, there, _names(args), told.settings.calendar), "\n")
+        else:
+            page = readable(told.in_order(), told.messages, done.summary, told.settings)
+            print(page)
+        return
+    if not args.speed:
         _print([alert_row(alert) for alert in told.in_order()], True)
         _print([message_row(message) for message in told.messages], True)
-        _print([summary], True)
+    if there:
+        _print(compare.rows(here, there), True)
+    _print([done.summary], True)
+
+
+def _names(args: Namespace) -> tuple[str, str]:
+    if args.config.name != args.against.name:
+        return args.config.name, args.against.name
+    return str(args.config), str(args.against)
+
+
+def _report(args: Namespace, done: _Done, there: Said | None) -> None:
+    told = done.told
+    assert done.courses is not None
+    files = ", ".join(path.name for path in args.files) or "what the daemon recorded"
+    about = [f"Replayed: {files}. Configuration: {args.config.name}."]
+    compared = ""
+    if there:
+        compared = compare.readable(
+            Said.of(told), there, _names(args), told.settings.calendar
+        )  # fmt: skip
+    report.write(args.report, told, done.courses, done.summary, about, compared)
+    print(f"condmon: the report is in {args.report}", file=sys.stderr)
+
+
+def _compare_live(args: Namespace, config: Config) -> int:
+    span = spans.asked(args, config.settings)
+    assert span is not None
+    found = live.compare(config.store.path, config.settings, span)
+    if args.json:
+        _print([live.row(found)], True)
     else:
-        print(readable(told.in_order(), told.messages, summary, settings))
-    for text in notes.warnings:
-        print(f"condmon: warning: {text}", file=sys.stderr)
-    return 1 if notes.cut else 0
+        print("\n".join(live.readable(found, config.settings.calendar)))
+    return 1 if found.parts else 0
 
 
-def replay(records: Iterable[Batch], engine: Engine) -> list[Output]:
-    """Push batches through an engine to the end of their time; give everything it said."""
-    return list(outputs(records, engine))
-
-
-def outputs(records: Iterable[Batch], engine: Engine) -> Iterator[Output]:
-    """Like `replay`, but output by output, so that a long recording needs no memory for all.
-
-    At the end one more beacon lets the last seconds be judged, and the notes that wait are given
-    as the digest that would be sent next.
-    """
-    last_us = 0
-    for batch in records:
-        last_us = max([last_us, *map(_newest, batch)])
-        yield from engine.push(batch)
-    if last_us:
-        late_us = round(engine.settings.lateness_s * SECOND_US)
-        yield from engine.push([Beacon(last_us + late_us + SECOND_US)])
-    yield from engine.flush_digest()
-
-
-def _newest(record: Record) -> int:
-    if isinstance(record, Samples):
-        return int(record.arrived_us.max()) if len(record) else 0
-    return record.at_us
-
-
-@dataclass(slots=True)
-class Told:
-    """What a replay has said so far, of all machines or of one."""
-
-    settings: Settings
-    machine: str | None = None
-    alerts: dict[str, Alert] = field(default_factory=dict)  # last state of each
-    messages: list[Message] = field(default_factory=list)
-    reasons: Counter[str] = field(default_factory=Counter)
-    records: int = 0
-    samples: int = 0
-    entries: int = 0
-
-    def shows(self, machine: str) -> bool:
-        """Whether a machine's outputs are wanted."""
-        return self.machine is None or machine == self.machine
-
-    def count(self, batches: Iterable[Batch]) -> Iterator[Batch]:
-        """Count records on their way to the engine; time passing is none."""
-        for batch in batches:
-            for record in batch:
-                if isinstance(record, Samples):
-                    self.records += len(record)
-                elif not isinstance(record, Beacon):
-                    self.records += 1
-            yield batch
-
-    def take(self, output: Output) -> None:
-        """Keep an output, or count it."""
-        match output:
-            case Alert() if self.shows(output.machine):
-                self.alerts[output.id] = output
-            case Message() if self._concerns(output):
-                self.messages.append(output)
-            case Entry() if self.shows(output.machine):
-                self.entries += 1
-            case Judged():
-                self._tally(output.samples)
-            case _:
-                pass
-
-    def in_order(self) -> list[Alert]:
-        """Alerts by the time they were raised."""
-        return sorted(self.alerts.values(), key=lambda alert: (alert.raised_us, alert.id))
-
-    def summary(self, engine: Engine, notes: capture.Notes, seconds: float) -> dict[str, object]:
-        """Make the last line: what was read and what was said."""
-        return {
-            "kind": "summary", "records": self.records, "ticks": engine.ticks_done,
-            "alerts": len(self.alerts), "messages": len(self.messages),
-            "seconds": round(seconds, 3), "samples": self.samples,
-            "refused": sum(self.reasons.values()), "reasons": dict(sorted(self.reasons.items())),
-            "entries": self.entries, "lines_bad": notes.lines_bad,
-            "rows_unknown": notes.rows_unknown, "complete": not notes.cut,
-        }  # fmt: skip
-
-    def _concerns(self, message: Message) -> bool:
-        if self.shows(message.machine):
-            return True
-        return any(alert in self.alerts for alert in message.alerts)
-
-    def _tally(self, samples: Samples) -> None:
-        self.samples += len(samples)
-        put_aside = (samples.quality == BAD) | ((samples.quality == SUSPECT) & (samples.reason > 0))
-        first = samples.mark & REPEAT == 0
-        count = np.bincount(samples.reason[put_aside & first], minlength=len(REASONS))
-        self.reasons.update({REASONS[at]: int(count[at]) for at in np.flatnonzero(count)})
-
-
-class _Progress:
-    """A line on a terminal that says how far the replay is; nothing elsewhere."""
-
-    def __init__(self, clock: Clock, notes: capture.Notes, told: Told) -> None:
-        self._clock, self._notes, self._told = clock, notes, told
-        self._shown = sys.stderr.isatty()
-        self._began_s = self._next_s = clock.monotonic_s()
-
-    def step(self) -> None:
-        """Show how far it is, twice a second at most."""
-        if not self._shown or self._clock.monotonic_s() < self._next_s:
-            return
-        now_s = self._clock.monotonic_s()
-        self._next_s = now_s + PROGRESS_EVERY_S
-        notes, gone_s = self._notes, max(now_s - self._began_s, 0.001)
-        part = 100 * notes.bytes_read / max(notes.bytes_total, 1)
-        at = "" if notes.last_us is None else self._told.settings.calendar.text(notes.last_us)
-        rate = self._told.samples / gone_s
-        sys.stderr.write(f"\r\x1b[K{part:3.0f} %  {at}  {rate:,.0f} samples/s")
-        sys.stderr.flush()
-
-    def end(self) -> None:
-        """Take the line away."""
-        if self._shown:
-            sys.stderr.write("\r\x1b[K")
+def _check(args: Namespace, settings: Settings) -> None:
+    """Refuse what does not go together. Raises UsageError."""
+    _known(args.machine, settings)
+    if args.speed is not None and not 0 < args.speed <= SPEED_MAX:
+        raise UsageError(f"--speed {args.speed:g}: give a number above 0, such as 60")
+    span = spans.asked(args, settings)
+    if args.compare_live:
+        if args.files or args.against or args.report or args.learn:
+            raise UsageError("--compare-live looks at the store alone: no file, --against, "
+                             "--report or --learn goes with it")  # fmt: skip
+        if span is None:
+            raise UsageError("--compare-live: say which day, --day DAY, or --from and --to")
+    elif not args.files:
+        if span is None:
+            raise UsageError("name a file, or with --day, --from and --to a time that the daemon "
+                             "recorded")  # fmt: skip
+        if args.learn:
+            raise UsageError("--learn learns from files; name them")
+    if args.report:
+        report.new_file(args.report)
 
 
 def _known(machine: str | None, settings: Settings) -> None:

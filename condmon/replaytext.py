@@ -64,12 +64,17 @@ def sample_rows(judged: Judged, settings: Settings, machine: str | None) -> Iter
 
 
 def lines(rows: Iterable[Row], *, as_json: bool) -> Iterator[str]:
-    """Print rows one a line: as JSON, or for entries and samples as plain text."""
+    """Print rows one a line: as JSON, or as plain text."""
     for row in rows:
         if as_json:
             yield orjson.dumps(row, option=orjson.OPT_APPEND_NEWLINE).decode()
         elif row["kind"] == "entry":
             yield f"{row['at']}  {row['machine']}  {row['about']}: {row['text']}\n"
+        elif row["kind"] == "alert":
+            over = f"over since {row['ended']}" if row["ended"] else f"since {row['began']}"
+            yield f"{row['raised']}  {row['machine']}  {row['urgency']}: {row['title']}, {over}\n"
+        elif row["kind"] == "message":
+            yield f"{row['at']}  {row['machine']}  message ({row['told']}): {row['title']}\n"
         else:
             yield _sample(row)
 

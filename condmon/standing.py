@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from condmon import log
+from condmon import daystart, log
 from condmon.engine import snapshot
 from condmon.engine.engine import Engine
 from condmon.engine.outputs import Alert, Output
@@ -59,7 +59,7 @@ class Standing:
         self._journal = journal
         self._recorder = recorder
         self._write = write
-        self._path = folder / SET_ASIDE
+        self._folder, self._path = folder, folder / SET_ASIDE
         self._bad = _offsets(self._path)
         self._tries: dict[int, int] = {}
         self._single = False  # one batch at a time, to find the one that fails
@@ -106,7 +106,9 @@ class Standing:
 
     def keep_snapshot(self) -> None:
         """Keep the present state, which stands at the recorder's last offset."""
-        self._journal.keep_snapshot(self.engine.snapshot(), self._recorder.last_offset())
+        blob, offset = self.engine.snapshot(), self._recorder.last_offset()
+        self._journal.keep_snapshot(blob, offset)
+        daystart.keep(self._folder, blob, offset, self.now_us)
 
     # bringing the engine up
 

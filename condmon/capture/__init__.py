@@ -8,7 +8,9 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from condmon.capture import mapping
 from condmon.capture.files import CutOffError, Notes, Source, open_file
+from condmon.capture.mapping import Mapping
 from condmon.capture.recording import Recording, write_recording
 from condmon.engine.decode import PAYLOAD_BYTES_MAX, Decoder
 from condmon.engine.records import Batch
@@ -17,7 +19,7 @@ from condmon.engine.settings import Settings
 if TYPE_CHECKING:
     import pyarrow as pa
 
-__all__ = ["CutOffError", "Notes", "read", "write_capture", "write_recording"]
+__all__ = ["CutOffError", "Mapping", "Notes", "mapping", "read", "write_capture", "write_recording"]
 
 
 def read(
@@ -26,6 +28,7 @@ def read(
     notes: Notes,
     zone_offset_s: Callable[[int], int] | None = None,
     payload_bytes_max: int = PAYLOAD_BYTES_MAX,
+    columns: Mapping | None = None,
 ) -> Iterator[Batch]:
     """Batches of records of several files, one file after another in order of their first time.
 
@@ -33,6 +36,8 @@ def read(
     ----------
     notes : Notes
         Filled while reading: lines put aside, names unknown, how far reading has come.
+    columns : Mapping or None
+        What the columns of CSV files are where they are not those of a capture.
 
     Raises
     ------
@@ -44,10 +49,11 @@ def read(
     decoder = Decoder(settings, zone_offset_s, payload_bytes_max)
     sources: list[Source] = []
     for path in paths:
-        opened = open_file(path)
-        sources.append(
-            Recording(opened, decoder) if opened.kind == "recording" else Table(opened, settings)
-        )
+        opened = open_file(path, foreign=columns is not None)
+        if opened.kind == "recording":
+            sources.append(Recording(opened, decoder))
+        else:
+            sources.append(Table(opened, settings, columns if opened.kind == "csv" else None))
     sources.sort(key=lambda source: source.first_us)
     notes.bytes_total = sum(source.opened.size for source in sources)
     return _one_after_another(sources, notes)

@@ -104,8 +104,11 @@ def _unpack(raw: IO[bytes], packing: str) -> Iterator[bytes]:
         raise CutOffError(str(error).rstrip(".")) from error
 
 
-def open_file(path: Path) -> Opened:
-    """Find out what a file is; UsageError in words if it is nothing we read."""
+def open_file(path: Path, *, foreign: bool = False) -> Opened:
+    """Find out what a file is; UsageError in words if it is nothing we read.
+
+    With `foreign`, any text that is no recording is a CSV.
+    """
     try:
         size = path.stat().st_size
         if path.is_dir():
@@ -119,10 +122,11 @@ def open_file(path: Path) -> Opened:
     packing = "gz" if magic[:2] == b"\x1f\x8b" else "zst" if magic == b"\x28\xb5\x2f\xfd" else ""
     if not size:
         raise UsageError(f"{path}: the file is empty; nothing was recorded in it")
-    return Opened(path, _kind(Opened(path, "csv", packing, size)), packing, size)
+    kind = _kind(Opened(path, "csv", packing, size), foreign=foreign)
+    return Opened(path, kind, packing, size)
 
 
-def _kind(opened: Opened) -> Kind:
+def _kind(opened: Opened, *, foreign: bool) -> Kind:
     head = b""
     try:
         for chunk in opened.chunks():
@@ -143,9 +147,12 @@ def _kind(opened: Opened) -> Kind:
             return "csv"
         if any(line.lstrip().startswith(b"{") for line in text.split(b"\n")):
             return "recording"  # a bad line before the first good one does not hide what it is
+        if foreign and text:
+            return "csv"
     if not text:
         raise UsageError(f"{opened.path}: holds nothing but blanks")
     raise UsageError(
         f"{opened.path}: neither a recording (JSON lines with at, topic and payload) nor a capture "
-        "(Parquet, or CSV whose first line names the columns time, machine, signal, value)"
+        "(Parquet, or CSV whose first line names the columns time, machine, signal, value); "
+        "--columns tells what the columns of another CSV are"
     )

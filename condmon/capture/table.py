@@ -18,27 +18,31 @@ import pyarrow.parquet as pq
 
 from condmon.capture.columns import Samplesheet, sheet, times_us
 from condmon.capture.files import CutOffError, Notes, Opened
-from condmon.engine.records import I64, SECOND_US, Batch, Beacon, Record
+from condmon.capture.foreign import Foreign
+from condmon.capture.hours import HOUR_US, beacons
+from condmon.capture.mapping import Mapping
+from condmon.engine.records import I64, Batch, Beacon, Record
 from condmon.engine.settings import Settings
 from condmon.errors import UsageError
 
 COLUMNS = ("time", "machine", "signal", "value")
-BATCH_US = 3600 * SECOND_US
-BEACON_US = 300 * SECOND_US  # inside a batch; less than the hole at which nobody was watching
 
 
 class Table:
     """A capture being read."""
 
-    def __init__(self, opened: Opened, settings: Settings) -> None:
+    def __init__(self, opened: Opened, settings: Settings, columns: Mapping | None = None) -> None:
         self.opened = opened
         self._settings = settings
+        self._foreign = Foreign(opened, columns, settings) if columns is not None else None
         self._pieces = self._open()
         firsts = [first_us for first_us, _ in self._pieces]
         self.first_us = min(firsts)
 
     def batches(self, notes: Notes) -> Iterator[Batch]:
         """Read the file in order of time, about an hour at a time."""
+        for text in self._foreign.warnings if self._foreign else ():
+            notes.warn(text)
         for _, groups in self._pieces:
             try:
                 piece = self._load(groups)
@@ -53,8 +57,10 @@ class Table:
         """Pieces that can be read one after another: (first time, row groups)."""
         path = self.opened.path
         try:
-            if self.opened.kind == "csv":
-                self._whole: Any = _read_csv(self.opened)
+            if self._foreign:
+                self._whole: Any = self._foreign.table()
+            elif self.opened.kind == "csv":
+                self._whole = _read_csv(self.opened)
             else:
                 source = self.opened.content() if self.opened.packing else str(path)
                 if isinstance(source, bytes):
@@ -142,20 +148,12 @@ def _hours(content: Samplesheet, notes: Notes) -> Iterator[Batch]:
         return
     last_us = int(at_us[-1])
     notes.last_us = max(last_us, notes.last_us or last_us)
-    hour = at_us // BATCH_US
+    hour = at_us // HOUR_US
     edges = [0, *(np.flatnonzero(np.diff(hour)) + 1).tolist(), len(at_us)]
     for start, stop in pairwise(edges):
         batch: list[Record] = [content.run(start, stop)]
-        batch += [Beacon(int(when)) for when in _beacons(at_us[start:stop])]
+        batch += [Beacon(int(when)) for when in beacons(at_us[start:stop])]
         yield batch
-
-
-def _beacons(at_us: I64) -> I64:
-    """The last arrival in every five minutes that has one."""
-    part = at_us // BEACON_US
-    last = np.append(np.flatnonzero(np.diff(part)), len(at_us) - 1)
-    beacons: I64 = at_us[last]
-    return beacons
 
 
 def _least(at_us: I64) -> int:
