@@ -17,6 +17,7 @@ from condmon import __version__, log
 from condmon.asked import Asked
 from condmon.clock import Clock, SiteCalendar, rfc3339
 from condmon.config import Config, load
+from condmon.digest.due import MorningNote
 from condmon.decoding import Decoding
 from condmon.engine.decode import Decoder
 from condmon.engine.outputs import Output
@@ -123,6 +124,7 @@ class Service:
         self._decoding = Decoding(decoder, self._repeats)
         topics = [s.topic for s in settings.signals if s.topic] + list(config.broker.also)
         self.mqtt = Mqtt(config.broker, topics, self.inbox, clock)
+        self._morning = MorningNote(settings, folder, lambda: self.standing.engine.view())
         self._health = OwnHealth(folder, self.journal, clock, lambda: self.mqtt.certificate_ends_us)
         routing = routing_of(config)
         self._outbox = Outbox(self.journal.path, senders, clock, settings, routing=routing)
@@ -247,7 +249,7 @@ class Service:
 
     def _write(self, outputs: Sequence[Output], offset: int) -> None:
         """Into the journal, or kept until it takes them; the oldest go when there are too many."""
-        self._unwritten += outputs
+        self._unwritten += self._morning.enlarged(outputs)
         try:
             self.journal.write(self._unwritten, offset, self._routes, self._clock.now_us())
         except StoreError as error:
@@ -273,6 +275,8 @@ class Service:
         self._models.look()
         for figure in self._health.due(self.standing.now_us):
             self.inbox.put_action(figure)
+        for note in self._morning.due(self.standing.now_us):
+            self._write([note], self.recorder.last_offset())
         self._follow_wall()
         self._feed_watchdog()
         if self.page and now_s - self._view_s >= VIEW_EVERY_S:

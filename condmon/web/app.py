@@ -15,14 +15,26 @@ from starlette.middleware.gzip import GZipMiddleware
 
 from condmon import __version__, log
 from condmon.errors import CondmonError, StoreError
-from condmon.web import acts, doors, files, logbook, machines, now, people, plain, stream, ways
+from condmon.web import (
+    acts,
+    doors,
+    files,
+    logbook,
+    machines,
+    now,
+    people,
+    plain,
+    reports,
+    stream,
+    ways,
+)
 from condmon.web import wording as words
 from condmon.web.gate import Asgi, Gate, guard
 from condmon.web.parts import Parts, back_to, shown
 
 FOLDER = Path(__file__).parent
 _log = log.get("page")
-_PAGES = (now, acts, machines, logbook, people, ways, doors, stream, files, plain)
+_PAGES = (now, acts, machines, logbook, people, ways, reports, doors, stream, files, plain)
 ROUTERS = tuple(page.router for page in _PAGES)
 _NOT_READ = "Something in this form cannot be read. Go back, look at what was filled in, and send "
 _NOT_READ += "it again."

@@ -37,6 +37,8 @@ def pages(house: House) -> dict[str, str]:
         "people": "/people",
         "ways": "/ways",
         "more": "/more",
+        "report": "/report",
+        "week": "/report?week=1",
         "nothing-there": "/machines/mill-9",
         "offline": "/offline",
     }

@@ -9,7 +9,8 @@ from tests.web.house import PASSWORD, House
 pytestmark = pytest.mark.slow
 
 SIGNED_IN = ["/", "/alerts/{hot}", "/alerts/{door}", "/machines", "/machines/mill-1",
-             "/unexplained", "/log", "/log?words=door", "/people", "/ways", "/more",
+             "/unexplained", "/log", "/log?words=door", "/people", "/ways", "/more", "/report",
+             "/report?week=1",
              "/machines/mill-9", "/offline"]  # fmt: skip
 DOORS = ["/sign-in", "/pair"]
 TARGETS = """() => {

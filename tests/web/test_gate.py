@@ -115,7 +115,8 @@ def test_strict_headers_are_on_every_answer(house, path):
 
 def test_no_page_loads_anything_from_elsewhere(house):
     client = house.client(house.member("anna", "owner"))
-    for path in ("/", "/machines/mill-1", "/log", "/people", "/more", "/ways", "/unexplained"):
+    for path in ("/", "/machines/mill-1", "/log", "/people", "/more", "/ways", "/unexplained",
+                 "/report"):  # fmt: skip
         found = re.findall(r'(?:src|href|action)="([^"]*)"', client.get(path).text)
         assert found
         assert [] == [one for one in found if not one.startswith(("/", "?", "#"))]

@@ -278,3 +278,24 @@ def test_what_is_not_there_is_told_as_a_page_in_words(house, path, status):
                                    "to=99999999999999", "to=1795000000&span=60"])  # fmt: skip
 def test_any_span_is_brought_within_what_can_be_shown(house, query):
     assert 200 == house.client(house.member("ben")).get(f"/machines/mill-1?{query}").status_code
+
+
+def test_the_morning_note_and_the_week_are_pages_of_what_happened(house):
+    ben = house.client(house.member("ben"))
+    alert = house.raise_alert("door-open-while-turning")
+    house.end_alert(alert.id)
+    note = said(ben.get("/report"))
+    assert "Morning note" in note
+    assert re.search(r"Five-axis mill: the door is open while the spindle turns, over after", note)
+    assert f'href="/alerts/{alert.id}"' in ben.get("/report").text
+    week = said(ben.get("/report?week=1"))
+    assert "Alerts by what they were" in week
+    assert "within 10 minutes" in week
+    long_ago = said(ben.get("/report?to=1000000000"))
+    assert "Nothing happened, and nothing is open." not in week
+    assert "door is open" not in long_ago
+
+
+@pytest.mark.parametrize("query", ["to=-4", "to=99999999999999", "week=1&to=1", "week=no"])
+def test_any_report_is_brought_within_what_is_kept(house, query):
+    assert 200 == house.client(house.member("ben")).get(f"/report?{query}").status_code
