@@ -7,19 +7,21 @@ same key goes out again, so that a receiver can fold the two.
 import sqlite3
 import threading
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from random import Random
 
 from condmon import log
 from condmon.clock import Clock
-from condmon.engine.outputs import Alert, Message
+from condmon.engine.outputs import Message
 from condmon.engine.settings import Settings
 from condmon.errors import SendError, StoreError
-from condmon.journal import alert_of, message_of
+from condmon.journal import message_of
 from condmon.journal_file import SentLog, connect, transaction, words
-from condmon.senders.letter import Letter, Sender, Telling
-from condmon.senders.words import compose
+from condmon.plan import Routing
+from condmon.senders.letter import Sender
+from condmon.senders.words import LATE_US
+from condmon.tellnow import Due, Look, Part
+from condmon.writing import letter_of
 
 _log = log.get("lane")
 
@@ -39,15 +41,6 @@ POLL_S = 0.25
 TROUBLE_S = 5.0
 
 
-@dataclass(frozen=True, slots=True)
-class _Leased:
-    key: str
-    thread: str
-    tries: int
-    born_us: int
-    message: Message
-
-
 class Lane:
     """The deliveries of one route, one at a time."""
 
@@ -59,6 +52,7 @@ class Lane:
         settings: Settings,
         sent: SentLog,
         chance: Random,
+        routing: Routing | None = None,
     ) -> None:
         self.name = sender.name
         self._path = path
@@ -67,6 +61,7 @@ class Lane:
         self._settings = settings
         self._sent = sent
         self._chance = chance
+        self._routing = routing
         self._open: sqlite3.Connection | None = None
         self._trouble = ""
         self._faults: set[str] = set()
@@ -122,7 +117,7 @@ class Lane:
             self._open = connect(self._path)
         return self._open
 
-    def _lease(self) -> _Leased | None:
+    def _lease(self) -> Due | None:
         if self.wait_s() != 0.0:  # most looks find nothing, and then nothing is written
             return None
         now_us = self._clock.now_us()
@@ -139,104 +134,79 @@ class Lane:
                 "UPDATE delivery SET state = 'leased', due_us = ? WHERE key = ?",
                 (now_us + round(LEASE_S * 1e6), row[0]),
             )
-        return _Leased(*(*row[:4], message_of(row[4])))
+        return Due(*(*row[:4], message_of(row[4])))
 
-    def _deliver(self, leased: _Leased) -> None:
-        message, now_us = leased.message, self._clock.now_us()
-        alerts = self._alerts(message)
-        telling, reason = self._look_again(leased, alerts, now_us)
-        if telling is None:
-            self._finish(leased, "cancelled", reason=reason)
+    def _deliver(self, leased: Due) -> None:
+        now_us = self._clock.now_us()
+        parts = self._parts(leased, now_us)
+        if not parts:
             return
-        site, calendar = self._settings.site, self._settings.calendar
         try:
-            title, text = compose(telling, message, alerts, site, calendar, now_us)
-            letter = Letter(leased.key, site, telling, message, tuple(alerts), title, text, now_us)
+            letter = letter_of(parts, self.name, self._settings, now_us, self._held_us)
             note = self._sender.send(letter) or ""
         except SendError as error:
-            self._not_taken(leased, error)
+            self._not_taken(parts, error)
         except Exception as error:  # noqa: BLE001 - a fault in a sender must not end the lane
-            self._not_taken(leased, _fault_of_ours(error))
+            self._not_taken(parts, _fault_of_ours(error))
         else:
-            self._taken(leased, telling, note)
+            self._taken(parts, note)
 
-    def _alerts(self, message: Message) -> list[Alert]:
-        found = [
-            self._db.execute("SELECT body FROM alert WHERE id = ?", (alert,)).fetchone()
-            for alert in message.alerts
-        ]
-        return [alert_of(row[0]) for row in found if row]
+    def _parts(self, leased: Due, now_us: int) -> list[Part]:
+        """What goes out in one letter: a delivery, and if it is late all that are late like it."""
+        look = Look(self._db, self.name)
+        found: list[Part] = []
+        late = self._is_late(leased.message, now_us)
+        for due in [leased, *(look.others(leased, now_us) if late else [])]:
+            part = look.part(due, now_us)
+            if isinstance(part, str):
+                self._finish(due, "cancelled", reason=part)
+            elif due is leased or (part.alerts and self._is_late(due.message, now_us)):
+                found.append(part)
+        return found if any(part.due is leased for part in found) else []
 
-    def _look_again(
-        self, leased: _Leased, alerts: Sequence[Alert], now_us: int
-    ) -> tuple[Telling | None, str]:
-        """How the message is told as things stand now; None with the reason if it no longer is."""
-        message = leased.message
-        if message.kind == "digest" or not alerts:
-            return message.kind, ""
-        alert = alerts[0]
-        over = alert.ended_us is not None
-        if over and now_us - message.at_us > GIVE_UP_S * 1e6:
-            return None, "it is over, and older than 3 days; the machine's log tells of it"
-        if message.kind == "raised":
-            if not over and alert.state in {"shelved", "out_of_service"}:
-                return None, "someone had shelved it or taken the check out of service"
-            return ("story" if over else "raised"), ""
-        if message.kind == "reminder":
-            if over or alert.state != "active_unacknowledged":
-                return None, "it had ended, or someone had seen to it"
-            return "reminder", ""
-        return self._look_again_at_end(leased, over)
+    def _is_late(self, message: Message, now_us: int) -> bool:
+        """Whether it waited for the way or for the end of the quiet hours; digests never are."""
+        held = self._held_us(message) > message.at_us
+        return message.kind != "digest" and (held or now_us - message.at_us >= LATE_US)
 
-    def _look_again_at_end(self, leased: _Leased, over: bool) -> tuple[Telling | None, str]:
-        first = self._db.execute(
-            "SELECT state, told FROM delivery JOIN message ON message.id = delivery.message"
-            " WHERE thread = ? AND route = ? AND kind = 'raised' ORDER BY seq LIMIT 1",
-            (leased.thread, self.name),
-        ).fetchone()
-        if not over:
-            return None, "it had come back"
-        if first is None or (first[0] == "sent" and first[1] != "story"):
-            return "ended", ""
-        if first[0] == "failed":
-            return "story", ""
-        return None, "its end was told already, or its beginning was not"
+    def _held_us(self, message: Message) -> int:
+        """From when it may go out by the plan."""
+        return self._routing.held_until_us(message) if self._routing else message.at_us
 
-    def _taken(self, leased: _Leased, telling: Telling, note: str) -> None:
-        try:
-            self._sent.add(leased.key)
-        except StoreError as error:  # only matters should the journal be lost too
-            tell_store(error)
-        self._finish(leased, "sent", telling, note, tries=leased.tries + 1)
+    def _taken(self, parts: Sequence[Part], note: str) -> None:
+        for part in parts:
+            try:
+                self._sent.add(part.due.key)
+            except StoreError as error:  # only matters should the journal be lost too
+                tell_store(error)
+            self._finish(part.due, "sent", part.telling, note, tries=part.due.tries + 1)
         if self._trouble:
-            _log.info("route_works_again", route=self.name, tries=leased.tries + 1)
+            _log.info("route_works_again", route=self.name, tries=parts[0].due.tries + 1)
         self._trouble = ""
         self._faults.clear()
 
-    def _not_taken(self, leased: _Leased, error: SendError) -> None:
-        reason, tries = str(error), leased.tries + 1
-        now_us = self._clock.now_us()
-        old = now_us - leased.born_us > GIVE_UP_S * 1e6 and tries >= GIVE_UP_TRIES
-        if error.again and not old:
-            self._db.execute(
-                "UPDATE delivery SET state = 'waiting', due_us = ?, tries = ?, reason = ?"
-                " WHERE key = ?",
-                (
-                    now_us + round(self._pause_s(leased.tries, error) * 1e6),
-                    tries,
-                    reason,
-                    leased.key,
-                ),
-            )
-            self._tell_trouble(reason)
-            return
-        reason = f"given up after 3 days; last: {reason}" if error.again else reason
-        self._finish(leased, "failed", reason=reason, tries=tries)
-        self._tell_fault(reason)
+    def _not_taken(self, parts: Sequence[Part], error: SendError) -> None:
+        """Wait and try again; what was refused for good, or for too long, is failed."""
+        now_us, reason = self._clock.now_us(), str(error)
+        pause_us = round(self._pause_s(parts[0].due.tries, error) * 1e6)
+        for part in parts if error.again else parts[:1]:
+            due, tries = part.due, part.due.tries + 1
+            old = now_us - due.born_us > GIVE_UP_S * 1e6 and tries >= GIVE_UP_TRIES
+            if error.again and not old:
+                self._db.execute(
+                    "UPDATE delivery SET state = 'waiting', due_us = ?, tries = ?, reason = ?"
+                    " WHERE key = ?",
+                    (now_us + pause_us, tries, reason, due.key),
+                )
+                self._tell_trouble(reason)
+                continue
+            why = f"given up after 3 days; last: {reason}" if error.again else reason
+            self._finish(due, "failed", reason=why, tries=tries)
+            self._tell_fault(why)
 
     def _finish(
         self,
-        leased: _Leased,
+        due: Due,
         state: str,
         told: str = "",
         reason: str = "",
@@ -249,9 +219,9 @@ class Lane:
                 state,
                 told,
                 reason,
-                leased.tries if tries is None else tries,
+                due.tries if tries is None else tries,
                 self._clock.now_us(),
-                leased.key,
+                due.key,
             ),
         )
 

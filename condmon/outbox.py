@@ -19,11 +19,14 @@ from condmon.engine.settings import Settings
 from condmon.errors import StoreError
 from condmon.journal_file import SentLog, connect, transaction, words
 from condmon.lane import TROUBLE_S, WAIT_ASKED_MAX_S, Lane, tell_store
+from condmon.plan import Routing
+from condmon.plandue import PlanDue
 from condmon.senders.letter import Sender
 
 _log = log.get("outbox")
 
 STOP_S = 1.0
+PLAN_EVERY_S = 1.0
 
 
 class Outbox:
@@ -41,6 +44,8 @@ class Outbox:
         The site's name and calendar, for the words.
     chance : Random, optional
         Spreads the tries.
+    routing : Routing, optional
+        The plan; without it every message goes at once by every route.
     """
 
     def __init__(
@@ -50,12 +55,17 @@ class Outbox:
         clock: Clock,
         settings: Settings,
         chance: Random | None = None,
+        routing: Routing | None = None,
     ) -> None:
         self._path = journal_path
         self._clock = clock
         self._begun = False
         sent, chance = SentLog(journal_path.parent), chance or secrets.SystemRandom()
-        self._lanes = [Lane(journal_path, s, clock, settings, sent, chance) for s in senders]
+        self._lanes = [
+            Lane(journal_path, s, clock, settings, sent, chance, routing) for s in senders
+        ]
+        names = [sender.name for sender in senders]
+        self._due = PlanDue(journal_path, names, clock, routing) if routing else None
 
     def step(self) -> float | None:
         """Do one due delivery; give seconds until the next is due, None when nothing waits.
@@ -63,6 +73,7 @@ class Outbox:
         Raises StoreError when the journal cannot be read or written.
         """
         self._begin()
+        self._plan_due()
         for turn, lane in enumerate(self._lanes):
             if lane.step():
                 self._lanes = self._lanes[turn + 1 :] + self._lanes[: turn + 1]
@@ -86,7 +97,11 @@ class Outbox:
         ]
         for thread in threads:
             thread.start()
-        stop.wait()
+        while not stop.wait(PLAN_EVERY_S):
+            try:
+                self._plan_due()
+            except StoreError as error:
+                tell_store(error)
         for thread in threads:
             thread.join(STOP_S)
 
@@ -94,6 +109,12 @@ class Outbox:
         """Close the connections to the journal."""
         for lane in self._lanes:
             lane.close()
+        if self._due:
+            self._due.close()
+
+    def _plan_due(self) -> None:
+        if self._due:
+            self._due.step()
 
     def _begin(self) -> None:
         """Free what an earlier run left leased; fail what no route of this configuration takes."""

@@ -6,9 +6,10 @@ from typing import Literal, Protocol
 from condmon.engine.outputs import Alert, Message
 from condmon.engine.settings import Urgency
 
-Telling = Literal["raised", "reminder", "ended", "story", "digest"]
+Telling = Literal["raised", "reminder", "handed_over", "ended", "story", "digest"]
 """How a message is told. `story`: the alert had ended before anyone could be told that it had
-begun, so one message tells the whole of it and nothing in it is presented as present."""
+begun, so one message tells the whole of it and nothing in it is presented as present.
+`handed_over`: others were told before and nobody has acknowledged it. `digest`: several alerts."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,8 +5,8 @@ The body is one event in structured mode (CloudEvents 1.0, JSON format):
     specversion "1.0" · id (the idempotency key) · source "condmon/<site>" · subject
     "<machine>/<check>" · time (when the message was due, RFC 3339) · datacontenttype
     type  condmon.alert.raised | condmon.alert.reminder | condmon.alert.ended | condmon.digest
-    data  telling (raised, reminder, ended, story, digest), step, urgency, site, title, text,
-          alerts: a list, one element unless it is a digest, each with id, revision, state,
+    data  telling (raised, reminder, handed_over, ended, story, digest), step, urgency, site,
+          title, text, alerts: a list, one element unless it is a digest, each with id, revision, state,
           machine, machine_name, check, signals, urgency, began, raised, ended, acknowledged and
           shelved_until (RFC 3339 or null), acknowledged_by, count, judged, title, what, why,
           look_first, if_nobody, caution, cause, facts
@@ -39,6 +39,7 @@ from condmon.senders.wire import secret, wire
 _TYPES: dict[Telling, str] = {
     "raised": "condmon.alert.raised",
     "reminder": "condmon.alert.reminder",
+    "handed_over": "condmon.alert.reminder",
     "ended": "condmon.alert.ended",
     "story": "condmon.alert.ended",
     "digest": "condmon.digest",

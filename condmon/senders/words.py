@@ -15,6 +15,11 @@ LATE_US = 300_000_000
 """A message older than this when it goes out says for how long it could not be sent."""
 
 NAME_CHARACTERS_MAX = 18
+TOLD_MAX = 20
+"""Of several alerts in one message so many are told, the others counted."""
+
+QUIET = "It waited for the end of the quiet hours."
+UNSEEN = "Others were told before you; nobody has acknowledged it."
 
 ONLY_WATCHES = "condmon only watches: it stops no machine and is no safety device."
 
@@ -26,17 +31,56 @@ def compose(
     site: str,
     calendar: Calendar,
     now_us: int,
+    held_us: int = 0,
 ) -> tuple[str, str]:
-    """Title and text of a message as things stand at `now_us`."""
-    late = _late(message, now_us)
+    """Title and text of a message as things stand at `now_us`; `held_us`: quiet until then."""
+    late = _late(max(message.at_us, held_us), now_us)
+    quiet = QUIET if held_us > message.at_us else None
     if telling == "digest" or not alerts:
-        parts = [message.text, late]
+        parts = [message.text, late, quiet]
         title = message.title
     else:
         title = _title(telling, message, alerts[0], late)
-        parts = _alert_text(telling, alerts[0], calendar, now_us, late)
-    text = "\n".join(part for part in [*parts, "", ONLY_WATCHES, site] if part is not None)
-    return title, text + "\n"
+        why_late = "\n".join(line for line in (late, quiet) if line) or None
+        parts = _alert_text(telling, alerts[0], calendar, now_us, why_late)
+    return title, _whole(parts, site)
+
+
+def several(
+    rows: Sequence[tuple[Telling, Message, Alert]],
+    site: str,
+    calendar: Calendar,
+    now_us: int,
+    from_us: int,
+) -> tuple[str, str]:
+    """Title and text of several alerts told together, the first the one that matters most.
+
+    `from_us` is when the first of them could have gone out.
+    """
+    telling, message, alert = rows[0]
+    title = f"{_title(telling, message, alert, None)}, and {len(rows) - 1} more"
+    late = _late(from_us, now_us)
+    waited = late.replace("This message", "These messages") if late else QUIET.replace("It", "They")
+    parts: list[str | None] = [f"{len(rows)} alerts as they stand now. {waited}"]
+    for _, _, one in rows[:TOLD_MAX]:
+        over = one.ended_us is not None
+        parts += [
+            f"\n{one.urgency.upper()}{', over' if over else ''}: {machine_word(one)}: {one.title}",
+            _when(one, calendar, now_us),
+            _standing(one, over),
+            one.what or None,
+            f"Look first: {one.look_first[0]}" if one.look_first and not over else None,
+            f"Seen by: {_seen(one, calendar)}",
+            f"Caution: {one.caution}" if one.caution and not over else None,
+        ]
+    if len(rows) > TOLD_MAX:
+        parts.append(f"\nand {len(rows) - TOLD_MAX} more; the log has them all.")
+    return title, _whole(parts, site)
+
+
+def _whole(parts: Sequence[str | None], site: str) -> str:
+    lines = [part for part in [*parts, "", ONLY_WATCHES, site] if part is not None]
+    return "\n".join(lines) + "\n"
 
 
 def machine_word(alert: Alert) -> str:
@@ -48,8 +92,8 @@ def machine_word(alert: Alert) -> str:
     return alert.machine_name[: NAME_CHARACTERS_MAX - 1] + "…"
 
 
-def _late(message: Message, now_us: int) -> str | None:
-    late_us = now_us - message.at_us
+def _late(from_us: int, now_us: int) -> str | None:
+    late_us = now_us - from_us
     if late_us < LATE_US:
         return None
     return f"This message could not be sent for {span(late_us / 1e6)}."
@@ -60,6 +104,7 @@ def _title(telling: Telling, message: Message, alert: Alert, late: str | None) -
     head = {
         "raised": urgency,
         "reminder": f"{urgency} again ({message.step})",
+        "handed_over": f"{urgency}, unseen",
         "ended": "over",
         "story": "over, told late" if late else "came and went",
     }.get(telling, urgency)
@@ -76,6 +121,7 @@ def _alert_text(
         alert.title,
         _when(alert, calendar, now_us),
         _standing(alert, over),
+        UNSEEN if telling == "handed_over" else None,
         late,
         f"\n{alert.what}" if alert.what else None,
         f"\nWhy it matters: {alert.why}" if alert.why else None,

@@ -136,7 +136,8 @@ def test_fault_in_a_sender_is_tried_again_and_shows_no_text_of_it(shop, phone):
 
 def test_messages_of_one_alert_keep_their_order_on_a_route(shop, phone):
     phone.answers = [again()]
-    shop.write(alert(), message(), message(kind="reminder", step=1))
+    reminder = message(kind="reminder", step=1, at_us=NOW_US + 30_000_000)
+    shop.write(alert(), message(), reminder)
     shop.outbox.step()
     assert [] == phone.told  # the reminder waits behind the beginning
     shop.work(60)

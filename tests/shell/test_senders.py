@@ -1,11 +1,6 @@
 """From the journal to real receivers: the words people get, and no secret anywhere else."""
 
 import json
-import os
-import signal
-import subprocess
-import sys
-import threading
 from pathlib import Path
 from random import Random
 
@@ -13,15 +8,14 @@ import pytest
 from structlog.testing import capture_logs
 
 from condmon.config import Broker, Config, Email, Store, Webhook
-from condmon.journal import Journal, Reader, Route
+from condmon.journal import Journal, Route
 from condmon.outbox import Outbox
 from condmon.senders import make
 from condmon.senders.words import compose
 from tests.brokers import free_port
 from tests.fakes import FakeClock
 from tests.letters import MINUTE_US, NOW_US, SITE, alert, ended, message
-from tests.receivers import Answer, MailServer, Web, certificate, mail, server_context, web
-from tests.waiting import until
+from tests.receivers import Answer, MailServer, certificate, mail, server_context, web
 
 __all__ = ["mail", "web"]
 
@@ -177,90 +171,3 @@ def test_no_secret_reaches_a_log_an_error_or_the_journal(tmp_path, web, monkeypa
     assert b"the receiver answered 401" in written
     for hidden in (key.encode(), password.encode()):
         assert hidden not in written
-
-
-# killed at any moment
-
-WORKER = """
-import os, sys, threading
-from pathlib import Path
-from condmon import log
-from condmon.clock import Clock
-from condmon.config import Webhook
-from condmon.outbox import Outbox
-from condmon.senders.webhook import WebhookSender
-from tests.letters import SITE
-
-log.set_up(open(os.devnull, "wb"))
-folder, url = sys.argv[1:]
-for _ in sys.stdin:
-    pid = os.fork()
-    if pid == 0:
-        sender = WebhookSender(Webhook("phone", url, None, ("now", "today", "note")))
-        Outbox(Path(folder) / "journal.db", [sender], Clock(speed=20), SITE).run(threading.Event())
-    print(pid, flush=True)
-    os.waitpid(pid, 0)
-    print("ended", flush=True)
-"""
-ROUNDS = 25
-MESSAGES = 250
-
-
-@pytest.mark.slow
-def test_outbox_killed_at_random_moments_loses_nothing_and_repeats_only_with_the_same_key(tmp_path):
-    """The receiver answers one in four with 503 and takes its time, so that kills hit any step."""
-    chance, pause = Random(11), threading.Event()
-
-    def answer(request):
-        pause.wait(0.02)
-        return Answer(503 if chance.random() < 0.25 else 200)
-
-    receiver = Web(answer)
-    taken = receiver.taken
-    journal = Journal(tmp_path)
-    root = Path(__file__).resolve().parents[2]
-    worker = subprocess.Popen(
-        [sys.executable, "-c", WORKER, str(tmp_path), receiver.url],
-        stdin=subprocess.PIPE, stdout=subprocess.PIPE, cwd=root, text=True,
-    )  # fmt: skip
-    pid = 0
-    try:
-        for turn in range(ROUNDS):
-            each = MESSAGES // ROUNDS
-            rows = range(turn * each, (turn + 1) * each)
-            written = [one for n in rows for one in (alert(n), message(n, at_us=NOW_US + n))]
-            journal.write(written, turn + 1, [Route("phone", ALL)], NOW_US)
-            pid = start(worker)
-            seen = len(receiver.requests)
-            until(lambda seen=seen: len(receiver.requests) > seen, 20, "it works")
-            pause.wait(chance.uniform(0, 0.3))
-            end(worker, pid)
-        pid = start(worker)
-        until(lambda: len(set(taken)) == MESSAGES, 30, "all are taken")
-        with Reader(tmp_path) as reader:
-            until(lambda: len(reader.deliveries("sent")) == MESSAGES, 30, "all are marked")
-        end(worker, pid)
-        pid = 0
-    finally:
-        if pid:
-            os.kill(pid, signal.SIGKILL)
-        worker.stdin.close()
-        worker.wait(10)
-        worker.stdout.close()
-        receiver.close()
-        journal.close()
-    expected = {f"alert-{n}:raised:0:phone" for n in range(MESSAGES)}
-    assert expected == set(taken)
-    # at most the one delivery under way at each kill was taken twice
-    assert MESSAGES <= len(taken) <= MESSAGES + ROUNDS
-
-
-def start(worker):
-    worker.stdin.write("start\n")
-    worker.stdin.flush()
-    return int(worker.stdout.readline())
-
-
-def end(worker, pid):
-    os.kill(pid, signal.SIGKILL)
-    assert "ended\n" == worker.stdout.readline()
