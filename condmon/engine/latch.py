@@ -104,6 +104,13 @@ class Latch:
             row = start + max(UNJUDGED_S - before, 0)
             events.append(Event(row, "unjudged", first + row))
 
+    def let_go(self) -> bool:
+        """What was found so far counts no more; whether it was active."""
+        was, self.active, self.judged = self.active, False, True
+        self._true = self._false = self._unknown = 0
+        self._counted = False
+        return was
+
     def state(self) -> list[Any]:
         """What has to survive a restart."""
         return [

@@ -55,6 +55,11 @@ class AxisTrace(Check):
         traces = machine.by_role("axis_trace")
         return [cls(settings, machine, (t, *(s for s in traces if s is not t))) for t in traces]
 
+    def renew(self) -> None:
+        """The next strokes are the good ones."""
+        self._good = {s.name: [] for s in self.signals}
+        self._siblings, self._odd, self._verdict = {}, 0, logic.UNKNOWN
+
     def push(self, block: Block) -> Pair:
         """The verdict on the last stroke, from its end on."""
         self._known.begin()

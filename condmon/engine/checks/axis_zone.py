@@ -64,6 +64,10 @@ class AxisZone(Check):
             cls(settings, machine, (s, positions[s.axis])) for s in values if s.axis in positions
         ]
 
+    def renew(self) -> None:
+        """What is usual in each zone begins anew."""
+        self._zones, self._verdict = Zones(), logic.UNKNOWN
+
     def push(self, block: Block) -> Pair:
         """The verdict at each tick, as of the last ten minutes that were over."""
         self._known.begin()

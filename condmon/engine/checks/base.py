@@ -99,6 +99,16 @@ class Check:
     def renew(self) -> None:
         """Begin a new base where the check compares with its past."""
 
+    def begin_anew(self) -> None:
+        """The machine has a new baseline: what the check has found so far counts no more."""
+        self.renew()
+
+    def worked(self, words: str) -> None:
+        """The service book says that hands were on the machine."""
+
+    def answered(self, signal: str, *, yes: bool) -> None:
+        """A person said whether the last step of a calibration was expected."""
+
     def take_model(self, made: str, content: str) -> str:
         """Take up a fitted model of the kind `model`; why it cannot be used, or nothing.
 

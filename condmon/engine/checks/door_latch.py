@@ -70,6 +70,11 @@ class DoorLatch(Check):
             return "a door switch and a latch switch (roles door_closed and door_latched)"
         return [cls(settings, machine, (closed, latched))]
 
+    def renew(self) -> None:
+        """The next closings tell what is usual."""
+        self._second, self._times, self._base = [], [], []
+        self._bad = logic.UNKNOWN
+
     def push(self, block: Block) -> Pair:
         """True from the closing on that makes the latch bad, false from the one that clears it."""
         self._judged.begin()

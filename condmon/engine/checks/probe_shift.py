@@ -53,8 +53,10 @@ class ProbeShift(Check):
             self.title = "probe offset has moved after work on the machine"
         self._values: list[float] = []  # since the last step
         self._work, self._until = "", 0
-        self._step = Marks([0.0, 0.0, 0.0])
+        self._step = Marks([0.0, 0.0, 0.0, 0.0])  # value, centre, sigma, said to be unexpected
         self._words = ""
+        self._last: list[float] = []  # figures of the last step, whoever of the two spoke
+        self._unexpected = False  # somebody said so, and it is not told yet
 
     @classmethod
     def make(cls, settings: Settings, machine: Machine) -> list[Self] | str:
@@ -71,9 +73,27 @@ class ProbeShift(Check):
         if action.do == "note" and any(word in action.text.lower() for word in WORK):
             self._work = action.text[:200]
 
+    def worked(self, words: str) -> None:
+        """Work in the service book explains the next step as a note does."""
+        self._work = words[:200]
+
+    def answered(self, signal: str, *, yes: bool) -> None:
+        """Expected: the question is closed. Not expected: it is an alert of its own."""
+        if signal != self.signals[0].name:
+            return
+        self._until = 0
+        self._unexpected = not yes and not self._after_work and bool(self._last)
+
+    def renew(self) -> None:
+        """The next calibrations are the base."""
+        self._values, self._last, self._until, self._unexpected = [], [], 0, False
+
     def push(self, block: Block) -> Pair:
         """True for a day after a step, or until the next calibration that fits the new level."""
         self._step.begin()
+        if self._unexpected:
+            self._unexpected, self._until = False, block.first + LASTS_S
+            self._step.add(0, [*self._last, 1.0])
         on = np.zeros(block.n, bool)
         on[: max(self._until - block.first, 0)] = True
         times, values = block.readings_of(self.signals[0].name)
@@ -83,7 +103,7 @@ class ProbeShift(Check):
             if facts is not None and bool(self._work) == self._after_work:
                 self._until = block.first + row + LASTS_S
                 on[row : row + LASTS_S] = True
-                self._step.add(row, facts)
+                self._step.add(row, [*facts, 0.0])
                 self._words = self._work
             self._work = ""
         column = logic.truth(on, np.ones(block.n, bool))
@@ -97,13 +117,14 @@ class ProbeShift(Check):
             sigma = middle(ranges) / MEDIAN_RANGE
             if abs(value - centre) > max(self.figure["sigmas"] * sigma, self.figure["least"]):
                 self._values = [value]
-                return [value, centre, sigma]
+                self._last = [value, centre, sigma]
+                return self._last
         self._values = [*self._values, value][-KEPT:]
         return None
 
     def say(self, block: Block, row: int, since: int) -> Said:
         """Old and new offset; with an entry, the question whether that was meant."""
-        value, centre, sigma = self._step.at(row)
+        value, centre, sigma, unexpected = self._step.at(row)
         probe, unit = self.signals[0], shown(self.signals[0].unit)
         what = (
             f"{probe.label().capitalize()} calibrated to {number(value)}{unit}; "
@@ -112,6 +133,8 @@ class ProbeShift(Check):
         )
         if self._after_work:
             what += f', the first since "{self._words}". Was that meant? Please confirm.'
+        elif unexpected:
+            what += ", and it was not expected."
         else:
             what += ", and no entry says why."
         return Said(
@@ -124,10 +147,12 @@ class ProbeShift(Check):
         """What has to survive a restart."""
         return {
             "rest": [self._values, self._work, self._until, self._words],
+            "asked": [self._last, self._unexpected],
             "step": self._step.state(),
         }
 
     def load(self, state: dict[str, Any]) -> None:
         """Take up a saved state."""
         self._values, self._work, self._until, self._words = state["rest"]
+        self._last, self._unexpected = state["asked"]
         self._step.load(state["step"])

@@ -94,6 +94,11 @@ class Slow(Check):
         """Begin a new base: what was usual counts no more."""
         self.pasts.clear()
 
+    def begin_anew(self) -> None:
+        """The verdict too is of the machine as it was."""
+        self.renew()
+        self._verdict = logic.UNKNOWN
+
     def state(self) -> dict[str, Any]:
         """What has to survive a restart."""
         return {
