@@ -17,6 +17,7 @@ from condmon import log
 from condmon.clock import Clock
 from condmon.engine.settings import Settings
 from condmon.errors import StoreError
+from condmon.journal import message_of
 from condmon.journal_file import SentLog, connect, transaction, words
 from condmon.lane import TROUBLE_S, WAIT_ASKED_MAX_S, Lane, tell_store
 from condmon.plan import Routing
@@ -60,6 +61,7 @@ class Outbox:
         self._path = journal_path
         self._clock = clock
         self._begun = False
+        self._routing = routing
         sent, chance = SentLog(journal_path.parent), chance or secrets.SystemRandom()
         self._lanes = [
             Lane(journal_path, s, clock, settings, sent, chance, routing) for s in senders
@@ -112,6 +114,20 @@ class Outbox:
         if self._due:
             self._due.close()
 
+    def _shorten(self, db: sqlite3.Connection, now_us: int) -> None:
+        """Wait no longer than the plan and the longest pause: the wall clock may be put back."""
+        longest_us = now_us + round(WAIT_ASKED_MAX_S * 1e6)
+        rows = db.execute(
+            "SELECT key, body, due_us FROM delivery JOIN message ON message.id = message"
+            " WHERE state = 'waiting' AND due_us > ?",
+            (longest_us,),
+        )
+        for key, body, due_us in rows.fetchall():
+            message, until_us = message_of(body), longest_us
+            if self._routing and message.at_us <= longest_us:
+                until_us = max(until_us, self._routing.held_until_us(message))
+            db.execute("UPDATE delivery SET due_us = ? WHERE key = ?", (min(due_us, until_us), key))
+
     def _plan_due(self) -> None:
         if self._due:
             self._due.step()
@@ -130,11 +146,7 @@ class Outbox:
                         "UPDATE delivery SET state = 'waiting', due_us = ? WHERE state = 'leased'",
                         (now_us,),
                     )
-                    # the wall clock may have been put back since a pause was set
-                    db.execute(
-                        "UPDATE delivery SET due_us = min(due_us, ?) WHERE state = 'waiting'",
-                        (now_us + round(WAIT_ASKED_MAX_S * 1e6),),
-                    )
+                    self._shorten(db, now_us)
                     orphans = db.execute(
                         "UPDATE delivery SET state = 'failed', done_us = ?,"
                         " reason = 'the configuration no longer has this route'"

@@ -9,6 +9,7 @@ from condmon.engine.outputs import Output
 from condmon.errors import SendError
 from condmon.journal import Journal, Route
 from condmon.outbox import Outbox
+from condmon.plan import PlannedRoute, Routing
 from tests.fakes import FakeClock
 from tests.letters import NOW_US, SITE
 
@@ -44,8 +45,9 @@ class Phone:
 class Shop:
     """A journal, an outbox and a clock that stands until told otherwise."""
 
-    def __init__(self, folder, *phones: Phone) -> None:
+    def __init__(self, folder, *phones: Phone, routing: Routing | None = None) -> None:
         self.folder = folder
+        self.routing = routing
         self.phones = phones or (Phone(),)
         self.clock = FakeClock(NOW_US)
         self.journal = Journal(folder)
@@ -53,12 +55,19 @@ class Shop:
         self._offset = 0
 
     def new_outbox(self):
-        return Outbox(self.journal.path, self.phones, self.clock, SITE, Random(7))
+        return Outbox(
+            self.journal.path, self.phones, self.clock, SITE, Random(7), routing=self.routing
+        )
 
     def write(self, *outputs: Output):
         self._offset += 1
-        routes = [Route(phone.name, phone.urgencies) for phone in self.phones]
+        routes = [self._route(phone) for phone in self.phones]
         self.journal.write(outputs, self._offset, routes, self.clock.now_us())
+
+    def _route(self, phone):
+        if self.routing is None:
+            return Route(phone.name, phone.urgencies)
+        return PlannedRoute(phone.name, phone.urgencies, self.routing)
 
     def work(self, for_s=0.0):
         """Do all that is due, then let time pass from one due delivery to the next."""

@@ -6,10 +6,10 @@ The body is one event in structured mode (CloudEvents 1.0, JSON format):
     "<machine>/<check>" · time (when the message was due, RFC 3339) · datacontenttype
     type  condmon.alert.raised | condmon.alert.reminder | condmon.alert.ended | condmon.digest
     data  telling (raised, reminder, handed_over, ended, story, digest), step, urgency, site,
-          title, text, alerts: a list, one element unless it is a digest, each with id, revision, state,
-          machine, machine_name, check, signals, urgency, began, raised, ended, acknowledged and
-          shelved_until (RFC 3339 or null), acknowledged_by, count, judged, title, what, why,
-          look_first, if_nobody, caution, cause, facts
+          title, text, alerts: a list, one element unless it is a digest, each with id,
+          revision, state, machine, machine_name, check, signals, urgency, began, raised,
+          ended, acknowledged and shelved_until (RFC 3339 or null), acknowledged_by, count,
+          judged, title, what, why, look_first, if_nobody, caution, cause, facts
 
 `telling` "story" has the type condmon.alert.ended: the alert was over before it could be told.
 The receiver checks a message by computing HMAC-SHA256 with the shared secret over the header
