@@ -11,9 +11,9 @@ from typing import Any, NamedTuple
 
 import orjson
 
-from condmon.engine.outputs import Entry
+from condmon.engine.outputs import Alert, Entry
 from condmon.errors import StoreError
-from condmon.journal import Reader
+from condmon.journal import Reader, alert_of
 
 WORDS_MAX = 12
 WORD_CHARS_MAX = 60
@@ -99,6 +99,18 @@ class EntryReader(Reader):
             one = _numbered(row)
             found.setdefault(str(one.entry.facts["corrects"]), []).append(one)
         return found
+
+    def alerts_between(self, machine: str, from_us: int, to_us: int, limit: int) -> list[Alert]:
+        """A machine's alerts that lasted into a span, newest first."""
+        rows = self._rows(
+            "SELECT body FROM alert WHERE json_extract(body, '$.machine') = ?1 AND raised_us <= ?3"
+            " AND coalesce(ended_us, ?3) >= ?2 ORDER BY raised_us DESC LIMIT ?4",
+            machine,
+            from_us,
+            to_us,
+            limit,
+        )
+        return [alert_of(row[0]) for row in rows]
 
     def _asked(self, sql: str, values: dict[str, object]) -> list[tuple[Any, ...]]:
         try:

@@ -1,31 +1,38 @@
 """`condmon log`: the machine event log on the command line, and acts on alerts without the page.
 
 Acts go to the running daemon as records through the inbox, like those of the page; the answer is
-what the log says of them.
+what the log says of them. Everything else only reads.
 """
 
 import argparse
 import json
 import os
 import pwd
+import sys
 import threading
-from typing import Any
+from pathlib import Path
 
+from condmon import spans
 from condmon.asked import ask
-from condmon.clock import Clock, rfc3339
+from condmon.chain import parse_head
+from condmon.clock import Clock
 from condmon.config import Config, load
 from condmon.engine.outputs import Entry
 from condmon.engine.records import Action, ActionName
 from condmon.engine.settings import CONDMON
 from condmon.engine.words import parse_duration
+from condmon.entries import EntryReader, Numbered, Wanted
 from condmon.errors import CondmonError, UsageError
-from condmon.journal import Reader
+from condmon.ledger.export import csv_lines, json_lines, write_new
+from condmon.ledger.show import entry_facts, entry_lines, verdict_facts, verdict_lines
+from condmon.ledger.verify import verify
 from condmon.lock import holder
 from condmon.users import become_owner_of, config_argument
 
 ANSWER_S = 10.0
 LOOK_S = 0.1
 SHELVE_MAX_S = 7 * 86400.0
+SHOWN_MAX = 10_000
 _ACTS: dict[str, tuple[ActionName, str]] = {
     "ack": ("acknowledge", "say that an alert was seen"),
     "unack": ("unacknowledge", "take back that an alert was seen"),
@@ -40,9 +47,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     config_argument(parser)
     parser.add_argument("--json", action="store_true", help="one JSON object a line")
     rows = parser.add_subparsers(dest="do", metavar="DO", required=True)
-    show = rows.add_parser("show", help="the newest entries, oldest of them first")
-    show.add_argument("--last", type=int, default=30, metavar="N", help="how many (30)")
-    show.add_argument("--machine", default="", help="of one machine only")
+    _reading(rows)
     for word, (_, words) in _ACTS.items():
         row = rows.add_parser(word, help=words)
         row.add_argument("alert", metavar="ALERT", help="its id, from `condmon status --json`")
@@ -54,6 +59,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     note = rows.add_parser("note", help="write a note about a machine")
     note.add_argument("machine", metavar="MACHINE", help=f'its id, or "{CONDMON}"')
     note.add_argument("text", metavar="TEXT")
+    correct = rows.add_parser(
+        "correct", help="put an entry right: a new one that points back to it"
+    )
+    correct.add_argument(
+        "entry", metavar="ENTRY", help="its number, from `condmon log show`, or id"
+    )
+    correct.add_argument("text", metavar="TEXT", help="what is right")
     for word, do in (("out", "out of service"), ("back", "back to service")):
         row = rows.add_parser(word, help=f"take a check {do}")
         row.add_argument("machine", metavar="MACHINE")
@@ -61,19 +73,116 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         row.add_argument("text", metavar="REASON", nargs="?", default="")
 
 
+def _reading(rows: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """What only reads."""
+    show = rows.add_parser("show", help="the newest entries, oldest of them first")
+    show.add_argument("--last", type=int, default=30, metavar="N", help="how many (30)")
+    _narrow(show)
+    export = rows.add_parser("export", help="entries as CSV or JSON lines, oldest first")
+    _narrow(export)
+    export.add_argument("-o", "--output", type=Path, required=True, metavar="OUT",
+                        help="a new file, OUT.csv or OUT.jsonl")  # fmt: skip
+    look = rows.add_parser(
+        "verify", help="is every entry as it was written?",
+        epilog="Exit code 1: something was edited, removed, put in, moved or cut off; it is named.",
+    )  # fmt: skip
+    look.add_argument("--head", action="append", default=[], metavar="HEAD",
+                      help="a head noted before, NUMBER:HASH; may be given again")  # fmt: skip
+    look.add_argument("--journal", type=Path, metavar="FILE",
+                      help="another journal than that of the data folder")  # fmt: skip
+    report = rows.add_parser(
+        "report", help="the days around an event on one page that opens anywhere and prints"
+    )
+    report.add_argument("--machine", required=True, metavar="M", help="of which machine")
+    spans.arguments(report)
+    report.add_argument("-o", "--output", type=Path, required=True, metavar="OUT",
+                        help="a new file, OUT.html")  # fmt: skip
+
+
+def _narrow(row: argparse.ArgumentParser) -> None:
+    row.add_argument("--machine", default="", metavar="M", help="of one machine only")
+    row.add_argument("--kind", default="", help="such as alert, action, duty, sensor, gap, model")
+    row.add_argument("--words", default="", help="all of them, each as the beginning of a word")
+    spans.arguments(row)
+
+
 def run(args: argparse.Namespace) -> int:
     """Show the log or act. Raises UsageError, ConfigError, StoreError, CondmonError."""
     config = load(args.config)
-    if args.do == "show":
-        with Reader(config.store.path) as reader:
-            entries = reader.entries(max(1, min(args.last, 10_000)), args.machine or None)
-        for entry in reversed(entries):
-            _print(entry, config, as_json=args.json)
-        return 0
+    if args.do in _READS:
+        return _READS[args.do](args, config)
     action = _action(args, config)
     entry = _act(config, action)
-    _print(entry, config, as_json=args.json)
+    with EntryReader(config.store.path) as reader:
+        written = reader.entry_named(entry.id)
+    assert written is not None, "an entry stays"
+    _print([written], config, as_json=args.json)
     return 1 if "was refused" in entry.text else 0
+
+
+def _show(args: argparse.Namespace, config: Config) -> int:
+    with EntryReader(config.store.path) as reader:
+        found = reader.find(_wanted(args, config), max(1, min(args.last, SHOWN_MAX)))[::-1]
+        later = reader.corrections([one.entry.id for one in found])
+    _print(found, config, later, as_json=args.json)
+    return 0
+
+
+def _export(args: argparse.Namespace, config: Config) -> int:
+    output: Path = args.output
+    if output.suffix not in {".csv", ".jsonl"}:
+        raise UsageError(f"{output}: the name of an export ends in .csv or .jsonl")
+    with EntryReader(config.store.path) as reader:
+        wanted = _wanted(args, config)
+        found = reader.each(wanted)
+        write_new(output, json_lines(found) if output.suffix == ".jsonl"
+                  else csv_lines(found, config.settings.calendar))  # fmt: skip
+        count = reader.count(wanted)
+    print(f"condmon: {count} entries written to {output}", file=sys.stderr)
+    return 0
+
+
+def _verify(args: argparse.Namespace, config: Config) -> int:
+    heads = []
+    for text in args.head:
+        head = parse_head(text)
+        if head is None:
+            raise UsageError(
+                f"--head {text}: this is no head; write it as verify printed it, NUMBER:HASH with "
+                "64 hexadecimal digits"
+            )
+        heads.append(head)
+    verdict = verify(args.journal or config.store.path / "journal.db", heads)
+    if args.json:
+        for facts in verdict_facts(verdict):
+            print(json.dumps(facts))
+    else:
+        print("\n".join(verdict_lines(verdict, config.settings.calendar)))
+    return 0 if verdict.whole else 1
+
+
+def _report(args: argparse.Namespace, config: Config) -> int:
+    from condmon.ledger.report import report  # charts need numpy, and pyarrow for sealed days
+
+    output: Path = args.output
+    span = spans.asked(args, config.settings)
+    if span is None:
+        raise UsageError("say which time: --day DAY, or --from TIME and --to TIME")
+    if output.suffix != ".html":
+        raise UsageError(f"{output}: the name of a report ends in .html")
+    write_new(output, [report(config, args.machine, span, Clock().now_us())])
+    print(f"condmon: report written to {output}", file=sys.stderr)
+    return 0
+
+
+_READS = {"show": _show, "export": _export, "verify": _verify, "report": _report}
+
+
+def _wanted(args: argparse.Namespace, config: Config) -> Wanted:
+    span = spans.asked(args, config.settings)
+    if span is None:
+        return Wanted(args.machine, args.kind, args.words)
+    return Wanted(args.machine, args.kind, args.words, *span)
 
 
 def _action(args: argparse.Namespace, config: Config) -> Action:
@@ -83,6 +192,13 @@ def _action(args: argparse.Namespace, config: Config) -> Action:
         text = args.text if args.do == "cause" else ""
         return Action(now_us, _ACTS[args.do][0], _me(), args.alert, text=_some(text, args.do),
                       until_us=until_us)  # fmt: skip
+    if args.do == "correct":
+        with EntryReader(config.store.path) as reader:
+            found = reader.entry_named(args.entry)
+        if found is None:
+            raise UsageError(f"There is no entry {args.entry}; `condmon log show` has the numbers.")
+        return Action(now_us, "correct", _me(), machine=found.entry.machine,
+                      text=_some(args.text, "note"), entry=found.entry.id)  # fmt: skip
     known = {CONDMON, *(machine.id for machine in config.settings.machines)}
     if args.machine not in known:
         raise UsageError(f'There is no machine "{args.machine}"; known are '
@@ -104,7 +220,7 @@ def _act(config: Config, action: Action) -> Entry:
     become_owner_of(folder)
     ask(folder, action)
     pause = threading.Event()
-    with Reader(folder) as reader:
+    with EntryReader(folder) as reader:
         for _ in range(round(ANSWER_S / LOOK_S)):
             for entry in reader.entries(50, kind="action"):
                 if entry.at_us == action.at_us and entry.facts.get("by") == action.by:
@@ -140,13 +256,16 @@ def _length_s(text: str) -> float:
     return length_s
 
 
-def _print(entry: Entry, config: Config, *, as_json: bool) -> None:
+def _print(
+    found: list[Numbered],
+    config: Config,
+    later: dict[str, list[Numbered]] | None = None,
+    *,
+    as_json: bool,
+) -> None:
     if as_json:
-        facts: dict[str, Any] = {
-            "kind": "entry", "id": entry.id, "at": rfc3339(entry.at_us), "machine": entry.machine,
-            "of": entry.kind, "text": entry.text, "facts": dict(entry.facts),
-        }  # fmt: skip
-        print(json.dumps(facts))
+        for one in found:
+            print(json.dumps(entry_facts(one)))
         return
-    by = f" ({entry.facts['by']})" if entry.facts.get("by") else ""
-    print(f"{config.settings.calendar.text(entry.at_us)}  {entry.machine:10} {entry.text}{by}")
+    for line in entry_lines(found, later or {}, config.settings.calendar):
+        print(line)

@@ -5,7 +5,8 @@ from typing import Any
 import orjson
 
 from condmon.engine.outputs import Alert, Entry
-from condmon.journal import Delivery, Reader, alert_of, message_of
+from condmon.entries import EntryReader, Wanted
+from condmon.journal import Delivery, alert_of, message_of
 
 _ENTRY = "SELECT id, at_us, machine, kind, text, facts, seq FROM entry"
 _DELIVERY = (
@@ -14,8 +15,8 @@ _DELIVERY = (
 )
 
 
-class PageReader(Reader):
-    """A `Reader` with what pages ask."""
+class PageReader(EntryReader):
+    """An `EntryReader` with what pages ask."""
 
     def entry(self, entry_id: str) -> Entry | None:
         """One entry."""
@@ -26,17 +27,8 @@ class PageReader(Reader):
         self, seq: int, limit: int, machine: str = "", kind: str = "", words: str = ""
     ) -> list[tuple[int, Entry]]:
         """Entries older than `seq` (0: from the newest), newest first, with their places."""
-        rows = self._rows(
-            f"{_ENTRY} WHERE (?1 = 0 OR seq < ?1) AND (?2 = '' OR machine = ?2)"
-            " AND (?3 = '' OR kind = ?3) AND (?4 = '' OR instr(lower(text), lower(?4)) > 0)"
-            " ORDER BY seq DESC LIMIT ?5",
-            seq,
-            machine,
-            kind,
-            words,
-            limit,
-        )
-        return [(row[6], _entry(row)) for row in rows]
+        found = self.find(Wanted(machine, kind, words), limit, seq)
+        return [(one.seq, one.entry) for one in found]
 
     def entries_between(self, machine: str, from_us: int, to_us: int, limit: int) -> list[Entry]:
         """A machine's duty changes and what people wrote in a span, newest first, bounded."""
@@ -78,18 +70,6 @@ class PageReader(Reader):
             " AND json_extract(body, '$.cause') = ''"
         )
         return int(self._rows(sql)[0][0])
-
-    def alerts_between(self, machine: str, from_us: int, to_us: int, limit: int) -> list[Alert]:
-        """A machine's alerts that lasted into a span, newest first."""
-        rows = self._rows(
-            "SELECT body FROM alert WHERE json_extract(body, '$.machine') = ?1 AND raised_us <= ?3"
-            " AND coalesce(ended_us, ?3) >= ?2 ORDER BY raised_us DESC LIMIT ?4",
-            machine,
-            from_us,
-            to_us,
-            limit,
-        )
-        return [alert_of(row[0]) for row in rows]
 
     def deliveries_of(self, route: str, limit: int) -> list[Delivery]:
         """The newest deliveries of a way, newest first."""
