@@ -6,6 +6,7 @@ python -m tests.test_recipes --write      writes the table of check x recipe in 
 import re
 import sys
 import tempfile
+from collections.abc import Iterable
 from functools import cache
 from pathlib import Path
 from typing import NamedTuple
@@ -25,6 +26,7 @@ from condmon.plant import load_recipe
 from tests.shell.test_days import RECIPES, REPLAY, compare, outcome_of, recipe_path
 
 ROOT = REPLAY.parent
+LONG_US = 30 * 3600 * 1_000_000
 DOCUMENT = REPLAY / "README.md"
 HEAD = "| check | recipe | raised after onset | messages in that recipe | healthy recipe |\n"
 ELSEWHERE = {  # what no recipe of the simulated shop can raise -> the test that does
@@ -75,18 +77,27 @@ def outcome(name: str) -> tuple[list[Alert], list[Message]]:
         return outcome_of(recording)
 
 
+def is_long(name: str) -> bool:
+    """Several days: the checks that compare with days before."""
+    return load_recipe(recipe_path(name)).length_us > LONG_US
+
+
+def by_length(name: str):
+    return pytest.param(name, marks=pytest.mark.long) if is_long(name) else name
+
+
 @pytest.mark.slow
-@pytest.mark.parametrize("name", RECIPES)
+@pytest.mark.parametrize("name", [by_length(name) for name in RECIPES])
 def test_recipe_raises_what_it_must_and_nothing_else(name: str):
     recipe = load_recipe(recipe_path(name))
     assert [] == compare(outcome(name)[0], recipe.must, recipe.may)
 
 
-def rows() -> list[Row]:
+def rows(names: Iterable[str] = RECIPES) -> list[Row]:
     """The table, from the recipes as they run."""
     found = []
     for check in CHECKS:
-        for name in RECIPES:
+        for name in names:
             recipe = load_recipe(recipe_path(name))
             for must in recipe.must:
                 if must.check != check.id:
@@ -157,9 +168,11 @@ def test_nothing_is_listed_as_raised_elsewhere_that_a_recipe_raises():
 
 
 @pytest.mark.slow
-def test_table_of_checks_and_recipes_is_what_the_recipes_do():
-    table = written()
-    made = {(row.check, row.recipe): row for row in rows()}
+@pytest.mark.parametrize("long", [False, pytest.param(True, marks=pytest.mark.long)])
+def test_table_of_checks_and_recipes_is_what_the_recipes_do(long):
+    names = [name for name in RECIPES if is_long(name) == long]
+    table = {key: cells for key, cells in written().items() if key[1] in names}
+    made = {(row.check, row.recipe): row for row in rows(names)}
     assert set(made) == set(table)
     for key, row in made.items():
         assert (span(row.delay_s), row.messages, row.healthy) == table[key], key

@@ -12,6 +12,8 @@ from condmon.engine.duty import Duty
 from condmon.engine.latch import Event, Latch
 from condmon.engine.minutely import Gather
 from condmon.engine.records import Action, ModelOn
+from condmon.engine.servicebook.book import ServiceBook, Told
+from condmon.engine.servicebook.duework import DueWork
 from condmon.engine.settings import Machine, Settings
 from condmon.engine.ticks import Ticks
 from condmon.engine.usage import Usage
@@ -20,7 +22,9 @@ from condmon.engine.usage import Usage
 class Watch:
     """Carried state of one machine."""
 
-    def __init__(self, settings: Settings, machine: Machine) -> None:
+    def __init__(
+        self, settings: Settings, machine: Machine, servicebook: ServiceBook | None = None
+    ) -> None:
         self.machine = machine
         self.ticks = Ticks(machine)
         self.doubt = Doubt(machine)
@@ -28,8 +32,10 @@ class Watch:
         self.usage = Usage(machine)
         self.gather = Gather(len(machine.signals))
         self.checks, self.missing = checks_of(settings, machine)
+        self._hearing = [c for c in self.checks if type(c).hear is not Check.hear]
         self.latches = [Latch(c.hold_s, c.release_s) for c in self.checks]
         self.book = Book(settings, machine)
+        self.due = DueWork(settings, machine, servicebook or ServiceBook())
         self.models: dict[str, list[str]] = {}  # kind -> id and content of the model that is on
 
     def add(self, readings: Readings) -> None:
@@ -64,8 +70,12 @@ class Watch:
                 (block.first + e.row, i, check, e)
                 for e in latch.push(block.first, on, stay, blind=block.blind_s > 0)
             ]
-        stops = sum(e.kind == "raised" and c.id == HardStop.id for _, _, c, e in events)
-        self.usage.push(block, stops)
+        stops = [e.row for _, _, c, e in events if e.kind == "raised" and c.id == HardStop.id]
+        for row in self.usage.walk(block, stops):
+            counts, tick = self.usage.flat(), block.first + row
+            self.due.note_day(tick, counts)
+            found = self.due.judge(tick, row, counts)
+            events += [(tick, len(self.checks), check, e) for check, e in found]
         for tick, _, check, event in sorted(events, key=_order):
             self.book.advance(tick - 1, out)
             self.book.apply(check, event, block, out)
@@ -73,7 +83,7 @@ class Watch:
     def hear(self, column: int, at_us: int, text: bytes) -> None:
         """Hand the text of a sample to the checks of its signal; its second is not closed yet."""
         signal = self.machine.signals[column]
-        for check in self.checks:
+        for check in self._hearing:
             if signal in check.signals:
                 check.hear(signal, at_us, text)
 
@@ -84,6 +94,13 @@ class Watch:
         for check in self.checks:
             if action.machine in {"", self.machine.id}:
                 check.told(action)
+        return out
+
+    def filed(self, told: Told, tick: int) -> Out:
+        """Something of this machine was written into the service book."""
+        out: Out = []
+        for check, event in self.due.judge(tick, 0, self.usage.flat()):
+            self.book.apply(check, event, self.ticks.empty(tick), out)
         return out
 
     def model_on(self, record: ModelOn) -> str:
@@ -106,6 +123,7 @@ class Watch:
             "duty": self.duty.state(),
             "minutes": self.gather.state(),
             "usage": self.usage.state(),
+            "due": self.due.state(),
             "book": self.book.state(),
             "checks": {c.key: c.state() for c in self.checks},
             "latches": {c.key: x.state() for c, x in zip(self.checks, self.latches, strict=True)},
@@ -118,6 +136,7 @@ class Watch:
         self.duty.load(state["duty"])
         self.gather.load(state["minutes"])
         self.usage.load(state["usage"])
+        self.due.load(state["due"])
         self.book.load(state["book"])
         self.models = state["models"]
         for kind, (made, content) in self.models.items():

@@ -56,9 +56,17 @@ def in_pieces(
     return lines(out)
 
 
-@settings(max_examples=200, deadline=None)
-@given(st.integers(0, 2**32))
-def test_outputs_are_the_same_however_the_stream_is_cut_and_restored(seed):
+@pytest.mark.parametrize("times", [50, pytest.param(200, marks=pytest.mark.long)])
+def test_outputs_are_the_same_however_the_stream_is_cut_and_restored(times):
+    @settings(max_examples=times, deadline=None)
+    @given(st.integers(0, 2**32))
+    def holds(seed):
+        same_however_cut(seed)
+
+    holds()
+
+
+def same_however_cut(seed: int) -> None:
     rng = np.random.default_rng(seed)
     records = stream(SHOP, seed, int(rng.integers(60, 500)))
     expected = whole(records)

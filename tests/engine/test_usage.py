@@ -10,26 +10,25 @@ from tests.engine.builders import T0_US, shop, signal
 from tests.weekbody import Trouble
 from tests.weeks import Shop, settings
 
-MONTH = 30
-CRASH = Trouble("hard-stop", "mill-1", 18, 14.5, 0.5)
+CRASH = Trouble("hard-stop", "mill-1", 2, 14.5, 0.5)
 
 
-@pytest.fixture(scope="module")
-def month() -> tuple[dict, dict]:
-    """Counters of mill-1 after a month with a restart every other day, and the truth."""
+@pytest.fixture(scope="module", params=[5, pytest.param(30, marks=pytest.mark.long)])
+def month(request: pytest.FixtureRequest) -> tuple[dict, dict, int]:
+    """Counters of mill-1 after days with a restart every other one, the truth, and the days."""
     made = Shop(settings(), 11, (CRASH,))
     engine = Engine(made.settings)
     truth = {"turning": 0.0, "power_ons": 0, "door_cycles": 0, "program_runs": 0, "air_l": 0.0}
     truth["travel"] = 0.0
     body = made._bodies[0]
     at_x, before = None, {"power": 0.0, "cycle": 0.0, "open": 0.0}
-    for day in range(MONTH):
+    for day in range(request.param):
         records = list(made.day(day))
         if day % 2:
             engine = Engine.restore(made.settings, engine.snapshot())
         engine.push(records)
         at_x = _add(truth, records, body.machine, at_x, before)
-    return engine.usage()["mill-1"], truth
+    return engine.usage()["mill-1"], truth, request.param
 
 
 def _add(truth: dict, records: list[Record], machine: Machine, at_x, before) -> float | None:
@@ -59,7 +58,7 @@ def _add(truth: dict, records: list[Record], machine: Machine, at_x, before) -> 
 
 @pytest.mark.slow
 def test_counters_of_a_month_are_true_within_a_thousandth(month):
-    usage, truth = month
+    usage, truth, _ = month
     assert truth["travel"] == pytest.approx(sum(usage["travel"]["x"].values()), rel=1e-3)
     assert truth["air_l"] == pytest.approx(usage["air_l"], rel=1e-3)
     assert truth["power_ons"] == usage["power_ons"] + 1 or truth["power_ons"] == usage["power_ons"]
@@ -70,12 +69,13 @@ def test_counters_of_a_month_are_true_within_a_thousandth(month):
 
 @pytest.mark.slow
 def test_hours_by_duty_and_by_speed_band_agree_and_fill_the_month(month):
-    usage, truth = month
+    usage, truth, days = month
     bands = sum(usage["speed_s"].values())
     assert bands == usage["duty_s"]["turning"]
     assert truth["turning"] == pytest.approx(bands, rel=1e-3)
     watched = sum(usage["duty_s"].values())
-    assert MONTH * 86400 - 2400 == pytest.approx(watched, abs=4200)  # cut of power, summer time
+    # a cut of power and the change to summer time are in the whole month
+    assert days * 86400 - 2400 == pytest.approx(watched, abs=4200)
     assert {2000, 6000, 10000} <= set(usage["speed_s"])
 
 
