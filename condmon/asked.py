@@ -10,16 +10,17 @@ import threading
 from collections.abc import Callable
 from dataclasses import asdict
 from pathlib import Path
+from typing import Any
 
 import orjson
 
 from condmon import log
-from condmon.engine.records import Action, Record
+from condmon.engine.records import FILED_CONTENT_MAX, Action, Filed, Record
 from condmon.errors import StoreError
 
 FOLDER = "asked"
 EVERY_S = 0.25
-BYTES_MAX = 8000
+BYTES_MAX = 8000 + 6 * FILED_CONTENT_MAX  # as escaped text
 _log = log.get("asked")
 
 
@@ -52,7 +53,7 @@ class Asked:
             try:
                 content = path.read_bytes()[: BYTES_MAX + 1]
                 path.unlink()
-                self._put_action(Action(**orjson.loads(content)))
+                self._put_action(_record(orjson.loads(content)))
             except (OSError, TypeError, ValueError) as error:
                 _log.error("what was asked cannot be taken up", file=path.name, error=error,
                            meaning="nothing was done")  # fmt: skip
@@ -63,7 +64,12 @@ class Asked:
             self.look()
 
 
-def ask(folder: Path, action: Action) -> None:
+def _record(asked: dict[str, Any]) -> Action | Filed:
+    """An action, or with `what` something for the service book. Raises TypeError."""
+    return Filed(**asked) if "what" in asked else Action(**asked)
+
+
+def ask(folder: Path, action: Action | Filed) -> None:
     """Leave an action for the daemon of a data folder. Raises StoreError."""
     asked = folder / FOLDER
     try:

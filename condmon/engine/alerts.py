@@ -11,7 +11,7 @@ from typing import Any
 
 from condmon.engine.alertwords import Telling, entry_by, entry_on, message_of
 from condmon.engine.block import Block
-from condmon.engine.causes import FOLLOWS, cause_of
+from condmon.engine.causes import ENDS_BY_ITSELF, FOLLOWS, cause_of
 from condmon.engine.checks.base import Check
 from condmon.engine.ids import short_id
 from condmon.engine.latch import Event
@@ -158,11 +158,12 @@ class Book:
     def _end(self, alert: Alert, key: str, tick: int, since: int, out: Out) -> None:
         ended_us = since * SECOND_US
         del self._active[key]
-        state: AlertState = (
-            "returned_unacknowledged" if alert.state == "active_unacknowledged" else "normal"
-        )
+        cause = alert.cause or ENDS_BY_ITSELF.get(alert.check, "")
+        unseen = alert.state == "active_unacknowledged" and alert.check not in ENDS_BY_ITSELF
+        state: AlertState = "returned_unacknowledged" if unseen else "normal"
         quiet = alert.state in {"shelved", "suppressed"}
-        alert = self._change(alert, tick, out, ended_us=ended_us, state=state, judged=True)
+        alert = self._change(alert, tick, out, ended_us=ended_us, state=state, judged=True,
+                             cause=cause)  # fmt: skip
         lasted = span((ended_us - alert.began_us) / SECOND_US)
         self._entry(out, tick, "alert", f"ended after {lasted}: {alert.title}", alert)
         if alert.urgency != "note" and not quiet and self._plan(alert).tell_end:

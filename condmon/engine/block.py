@@ -113,6 +113,26 @@ class Block:
         rows = rows[r.usable[rows] & ~np.isnan(r.value[rows])]
         return r.at_us[rows], r.value[rows]
 
+    def part(self, start: int, stop: int) -> "Block":
+        """Rows [start, stop) as a block of their own, without its minutes."""
+        if (start, stop) == (0, self.n):
+            return self
+        rows, r = slice(start, stop), self.readings
+        low, high = (self.first + start) * SECOND_US, (self.first + stop) * SECOND_US
+        made = Block(
+            self.machine,
+            self.first + start,
+            self.value[rows],
+            self.age_s[rows],
+            self.heard_s[rows],
+            self.increase[rows],
+            self.watch_s[rows],
+            r.pick(np.flatnonzero((r.at_us >= low) & (r.at_us < high))),
+            0 if start else self.blind_s,
+        )
+        made.duty = self.duty[rows]
+        return made
+
     def hide(self, column: int, start: int, stop: int) -> None:
         """Make a signal unknown at rows [start, stop); before any other stage has looked."""
         self.value[start:stop, column] = np.nan

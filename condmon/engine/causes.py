@@ -22,6 +22,9 @@ FOLLOWS: dict[str, frozenset[str]] = {
 }
 """Check that is a cause -> checks that follow from it on the same machine."""
 
+ENDS_BY_ITSELF = {"service-due": "the service book tells what was done"}
+"""Check whose alerts need nobody to see their end or to find their cause -> what stands there."""
+
 RANK = {"note": 0, "today": 1, "now": 2}
 SPEAKS = {"active_unacknowledged", "active_acknowledged", "shelved"}
 

@@ -6,7 +6,7 @@ it closes bring).
 """
 
 from collections.abc import Sequence
-from itertools import groupby, pairwise
+from itertools import groupby
 from typing import Any, NamedTuple, Self
 
 import numpy as np
@@ -19,12 +19,13 @@ from condmon.engine.flood import Flood, Found
 from condmon.engine.health import health_signals
 from condmon.engine.intake import Intake
 from condmon.engine.logwords import Event, entry_of
-from condmon.engine.outputs import Alert, Judged, Output
+from condmon.engine.outputs import Alert, Output
 from condmon.engine.records import (
     SECOND_US,
     Action,
     Batch,
     Beacon,
+    Filed,
     Gap,
     Health,
     Link,
@@ -32,15 +33,14 @@ from condmon.engine.records import (
     Record,
     Samples,
 )
+from condmon.engine.runs import Placed, cut_by_epoch, joined
+from condmon.engine.servicebook.book import ServiceBook
 from condmon.engine.settings import CONDMON, Machine, Settings, Signal
 from condmon.engine.snapshot import SnapshotError, pack, unpack
 from condmon.engine.view import View, view_of
 from condmon.engine.watch import Watch
 
 _STUCK = rec.REASONS.index("stuck at one value")
-
-Placed = tuple[tuple[int, ...], Output]
-"""An output with its place in the order: (beacons before it, phase, ...)."""
 
 
 class _Stream(NamedTuple):
@@ -83,7 +83,8 @@ class Engine:
         )
         machines = (*settings.machines, self._itself)
         self._intake = Intake(settings)
-        self.watches = [Watch(settings, machine) for machine in machines]
+        self.servicebook = ServiceBook()
+        self.watches = [Watch(settings, machine, self.servicebook) for machine in machines]
         self._watch_of = np.array([i for i, m in enumerate(machines) for _ in m.signals], np.int64)
         self._column_of = np.array([c for m in machines for c in range(len(m.signals))], np.int64)
         self._trace = np.array([s.kind == "trace" for s in settings.signals], bool)
@@ -134,7 +135,7 @@ class Engine:
                 last = targets[-1] if targets else self._open
                 targets.append(max(last or 0, (self.now_us - late) // SECOND_US))
         epoch = np.concatenate(epochs) if epochs else np.empty(0, np.int64)
-        return _Stream(_joined(runs), epoch, targets)
+        return _Stream(joined(runs), epoch, targets)
 
     def _begin(self, at_us: int) -> None:
         """The first record of all sets the first tick."""
@@ -190,7 +191,7 @@ class Engine:
             run.raw,
         )
         if self._judged:
-            placed += _cut_by_epoch(whole, taken.at_us, epoch)
+            placed += cut_by_epoch(whole, taken.at_us, epoch)
         at_us = np.where(stroke, closed * SECOND_US, taken.at_us)
         live = mark & (rec.LATE | rec.REPEAT) == 0
         good = taken.quality == rec.GOOD  # an odd date beside a good value is no bad value
@@ -225,7 +226,7 @@ class Engine:
 
     # everything else, one by one
 
-    def _event(self, record: Action | Health | Event) -> list[Output]:
+    def _event(self, record: Action | Filed | Health | Event) -> list[Output]:
         self._begin(record.at_us)
         if isinstance(record, Action):
             watch = self._watch_for(record)
@@ -238,10 +239,23 @@ class Engine:
                     watch.ticks.doubt_counters()
         elif isinstance(record, ModelOn):
             return [entry_of(record, self._model_on(record))]
+        elif isinstance(record, Filed):
+            return self._filed(record)
         elif isinstance(record, Health):
             self._health(record)
             return []
         return [entry_of(record)]
+
+    def _filed(self, record: Filed) -> list[Output]:
+        """Write into the service book; the machine it is about does what follows from it."""
+        machines = {w.machine.id: w.machine.name for w in self.watches[:-1]}
+        counts = {watch.machine.id: watch.usage.flat() for watch in self.watches[:-1]}
+        told = self.servicebook.take(record, machines, counts)
+        out: list[Output] = [told.entry]
+        for watch in self.watches:
+            if watch.machine.id == record.machine and not told.refused:
+                out += [output for _, output in watch.filed(told, self._tick)]
+        return out
 
     def _model_on(self, record: ModelOn) -> str:
         """Hand a model to its machine; why it is refused, or nothing."""
@@ -331,6 +345,7 @@ class Engine:
                 "intake": self._intake.state(),
                 "digest": self._digest.state(),
                 "flood": self._flood.state(),
+                "servicebook": self.servicebook.state(),
                 "watches": [watch.state() for watch in self.watches],
             },
             self.settings.digest,
@@ -353,6 +368,7 @@ class Engine:
             engine._intake.load(state["intake"])
             engine._digest.load(state["digest"])
             engine._flood.load(state["flood"])
+            engine.servicebook.load(state["servicebook"])
             for watch, saved in zip(engine.watches, state["watches"], strict=True):
                 watch.load(saved)
         except (KeyError, TypeError, ValueError, IndexError, AssertionError) as error:
@@ -362,32 +378,3 @@ class Engine:
 
 def _streams(record: Record) -> bool:
     return isinstance(record, Samples | Beacon)
-
-
-def _joined(runs: list[Samples]) -> Samples:
-    if not runs:
-        return rec.samples([])
-    if len(runs) == 1:
-        return runs[0]
-    raw, offset = [], 0
-    for run in runs:
-        raw += [(row + offset, text) for row, text in run.raw]
-        offset += len(run)
-    return Samples(
-        np.concatenate([run.signal for run in runs]),
-        np.concatenate([run.arrived_us for run in runs]),
-        np.concatenate([run.own_us for run in runs]),
-        np.concatenate([run.value for run in runs]),
-        np.concatenate([run.quality for run in runs]),
-        np.concatenate([run.mark for run in runs]),
-        np.concatenate([run.reason for run in runs]),
-        tuple(raw),
-    )
-
-
-def _cut_by_epoch(whole: Samples, at_us: rec.I64, epoch: rec.I64) -> list[Placed]:
-    """Judged outputs, one for the samples between two beacons."""
-    edges = [0, *(np.flatnonzero(np.diff(epoch)) + 1).tolist(), len(epoch)]
-    return [
-        ((int(epoch[a]), 0, -1), Judged(at_us[a:b], whole.cut(a, b))) for a, b in pairwise(edges)
-    ]

@@ -30,6 +30,9 @@ QUALITIES = ("good", "suspect", "bad", "nodata")
 MODEL_CONTENT_MAX = 1_000_000
 """Characters of a model's content; it lies in the recording and in every snapshot."""
 
+FILED_CONTENT_MAX = 100_000
+"""Characters of what is filed in the service book: room for an axis trace, not for a photo."""
+
 # marks: bits that say what was noticed about a sample
 RETAINED = 1  # the broker kept it; nobody says it is of now
 TIME_UNREADABLE = 2  # the source's time could not be read; arrival is used
@@ -216,7 +219,24 @@ class Health:
     value: float
 
 
-Record = Samples | Beacon | Gap | Link | Stray | Started | Action | ModelOn | Health
+@dataclass(frozen=True, slots=True)
+class Filed:
+    """Something was written into the service book (see servicebook/).
+
+    `what` is one of `servicebook.fields.FIELDS` (component, installed, task, done, visit ...),
+    `machine` an id of the configuration or empty for the shop's store, `key` the component, task,
+    visit or series it is about, `content` a JSON object of at most FILED_CONTENT_MAX characters.
+    """
+
+    at_us: int
+    machine: str
+    what: str
+    by: str
+    key: str
+    content: str = "{}"
+
+
+Record = Samples | Beacon | Gap | Link | Stray | Started | Action | ModelOn | Health | Filed
 Batch = Sequence[Record]
 
 

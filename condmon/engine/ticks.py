@@ -75,6 +75,13 @@ class Ticks:
                 last = min(first + BLOCK_MAX, stop)
                 yield self._block(first, last, ready, blind_s if first == start else 0)
 
+    def empty(self, tick: int) -> Block:
+        """A block of no ticks at a tick, for what happens between seconds."""
+        k = len(self.machine.signals)
+        wide = np.empty((0, k))
+        few = np.empty(0, np.int64)
+        return Block(self.machine, tick, wide, wide, wide, wide, few, Readings.joined([]), 0)
+
     def _take(self, target: int) -> Readings:
         """Pending samples of ticks before `target`, in order of time (arrival breaks a tie)."""
         whole = Readings.joined(self.pending)

@@ -7,7 +7,6 @@ import numpy as np
 
 from condmon.clock import SiteCalendar
 from condmon.engine import records as rec
-from condmon.engine.engine import _joined
 from condmon.engine.records import (
     SECOND_US,
     Action,
@@ -20,6 +19,7 @@ from condmon.engine.records import (
     Stray,
 )
 from condmon.engine.roles import ROLES
+from condmon.engine.runs import joined as _joined
 from condmon.engine.settings import Adjust, Machine, OwnCheck, Plan, Settings, Signal
 
 T0_US = 1_790_000_000 * SECOND_US  # 2026-09-21T14:13:20Z

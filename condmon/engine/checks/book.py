@@ -35,6 +35,7 @@ from condmon.engine.checks.sensor_spikes import SensorSpikes
 from condmon.engine.checks.sensor_stuck import SensorStuck
 from condmon.engine.checks.sensors import SensorSilent, SensorUnusable
 from condmon.engine.checks.sensors_swapped import SensorsSwapped
+from condmon.engine.checks.service_due import ServiceDue
 from condmon.engine.checks.state_contradicts import StateContradicts
 from condmon.engine.checks.unattended_stop import UnattendedStop
 from condmon.engine.checks.vibration_risen import VibrationRisen
@@ -69,6 +70,7 @@ CHECKS: tuple[type[Check], ...] = (
     UnattendedStop,
     ControlAlarm,
     ProbeShift,
+    ServiceDue,
     OddPattern,
     SensorSilent,
     SensorUnusable,

@@ -1,0 +1,95 @@
+"""Due work of one machine: its tasks against the counters, once an hour, and recent use. Pure."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from condmon.engine.checks.service_due import ServiceDue
+from condmon.engine.latch import Event
+from condmon.engine.records import SECOND_US
+from condmon.engine.servicebook.book import ServiceBook
+from condmon.engine.servicebook.life import COUNTED, MEASURES, raw
+from condmon.engine.servicebook.tasks import DAY_US, Standing, Task
+from condmon.engine.settings import Adjust, Machine, Settings
+
+DAY_S = 86_400
+DAYS_KEPT = 29
+RECENT_DAYS = 28
+"""The forecast goes by the last four weeks: short enough for a change of work, with whole weeks."""
+DAYS_MIN = 3
+
+
+class DueWork:
+    """Carried state: what was said of each task, and the counters at each day's first hour."""
+
+    def __init__(self, settings: Settings, machine: Machine, book: ServiceBook) -> None:
+        self._settings, self._machine, self._book = settings, machine, book
+        self._enabled = machine.adjust.get(ServiceDue.id, Adjust()).enabled
+        self._said: dict[str, Standing] = {}  # task -> soon or overdue
+        self._days: list[list[Any]] = []  # [day, {measure: raw amount}]
+
+    def judge(
+        self, tick: int, row: int, counts: Mapping[str, int]
+    ) -> list[tuple[ServiceDue, Event]]:
+        """What has fallen due or was done, at the end of a tick; rows are those of its block."""
+        found: list[tuple[ServiceDue, Event]] = []
+        if not self._enabled:
+            return found
+        now_us = (tick + 1) * SECOND_US
+        standings: dict[str, Standing] = {}
+        tasks = {task.key: task for task in self._book.tasks.of(self._machine.id)}
+        for task in tasks.values():
+            standings[task.key] = task.standing(counts, now_us)
+        for key, said in list(self._said.items()):
+            if standings.get(key, "later") != said:
+                task = self._book.tasks.known[key]
+                found.append((self._check(task, said, counts, now_us), Event(row, "ended", tick)))
+                del self._said[key]
+        for key, standing in standings.items():
+            if standing != "later" and key not in self._said:
+                self._said[key] = standing
+                check = self._check(tasks[key], standing, counts, now_us)
+                found.append((check, Event(row, "raised", tick)))
+        return found
+
+    def _check(
+        self, task: Task, standing: Standing, counts: Mapping[str, int], now_us: int
+    ) -> ServiceDue:
+        left = next((x for x in task.limits(counts, now_us) if x.standing == standing), None)
+        return ServiceDue.of(self._settings, self._machine, task, left, standing)
+
+    def note_day(self, tick: int, counts: Mapping[str, int]) -> None:
+        """Keep the counters of the first hour of a day."""
+        day = tick // DAY_S
+        if not self._days or self._days[-1][0] != day:
+            amounts = {measure: raw(counts, measure) for measure in COUNTED}
+            self._days = [*self._days, [day, amounts]][-DAYS_KEPT:]
+
+    def a_day(self, measure: str, counts: Mapping[str, int], now_us: int) -> float | None:
+        """Use of a measure a day over the last four weeks; None while that is not known."""
+        if not self._days:
+            return None
+        now = now_us / DAY_US
+        day, then = next((d for d in self._days if now - d[0] <= RECENT_DAYS + 1), self._days[-1])
+        if now - day < DAYS_MIN:
+            return None
+        used = raw(counts, measure) - int(then.get(measure, 0))
+        return max(used, 0) / MEASURES[measure].per / float(now - day)
+
+    def due_us(self, task: Task, counts: Mapping[str, int], now_us: int) -> int | None:
+        """When the task is expected to be due, from recent use; None where that is not known."""
+        found: list[int] = []
+        for left in task.limits(counts, now_us):
+            rate = 1.0 if left.measure == "days" else self.a_day(left.measure, counts, now_us)
+            if left.left <= 0:
+                found.append(now_us)
+            elif rate:
+                found.append(now_us + round(left.left / rate * DAY_US))
+        return max(min(found), task.held_until_us) if found else None
+
+    def state(self) -> dict[str, Any]:
+        """What has to survive a restart."""
+        return {"said": self._said, "days": self._days}
+
+    def load(self, state: dict[str, Any]) -> None:
+        """Take up a saved state."""
+        self._said, self._days = state["said"], state["days"]

@@ -1,0 +1,101 @@
+"""Life as counters: whole numbers by name, and the measures people speak of. Pure.
+
+Counters only ever grow while a machine runs. The life of a component is the difference of its
+machine's counters between installing and now, plus what it brought along; whole numbers make that
+exact in any grouping.
+"""
+
+from collections.abc import Mapping
+from typing import NamedTuple
+
+Counts = dict[str, int]
+"""Counters by flat name, such as `duty_s:turning`, `speed_s:4000`, `tool_changes`,
+`travel_micro:x:100`; see `Usage.flat`."""
+
+MICRO = 1_000_000
+IDLE = ("off", "unknown")
+
+
+class Measure(NamedTuple):
+    """One thing a life can be measured by."""
+
+    unit: str
+    words: str
+    per: float  # counter units in one unit of the measure
+
+
+MEASURES: Mapping[str, Measure] = {
+    "hours_on": Measure("h", "hours switched on", 3600.0),
+    "hours_turning": Measure("h", "hours with the spindle turning", 3600.0),
+    "million_turns": Measure("million", "million turns of the spindle", 1e6 * MICRO),
+    "power_ons": Measure("times", "times switched on", 1.0),
+    "program_runs": Measure("runs", "program runs", 1.0),
+    "spindle_starts": Measure("starts", "spindle starts", 1.0),
+    "tool_changes": Measure("changes", "tool changes (clamp cycles)", 1.0),
+    "door_cycles": Measure("cycles", "door cycles", 1.0),
+    "chiller_starts": Measure("starts", "chiller starts", 1.0),
+    "hard_stops": Measure("stops", "hard stops", 1.0),
+    "air_m3": Measure("m3", "cubic metres of air", 1000.0 * MICRO),
+    "travel_x": Measure("m", "metres of travel of x", 1000.0 * MICRO),
+    "travel_y": Measure("m", "metres of travel of y", 1000.0 * MICRO),
+    "travel_z": Measure("m", "metres of travel of z", 1000.0 * MICRO),
+    "days": Measure("d", "days", 86400.0 * MICRO),
+}
+"""`days` is the calendar; all others are counted while the machine is watched. Travel and air
+assume positions in mm and flow in L/min, the units of their roles."""
+
+COUNTED = tuple(name for name in MEASURES if name != "days")
+
+
+def plus(one: Mapping[str, int], other: Mapping[str, int]) -> Counts:
+    """Sum by name."""
+    return {name: one.get(name, 0) + other.get(name, 0) for name in {**one, **other}}
+
+
+def minus(one: Mapping[str, int], other: Mapping[str, int]) -> Counts:
+    """Difference by name; what is nothing is left out."""
+    found = {name: one.get(name, 0) - other.get(name, 0) for name in {**one, **other}}
+    return {name: amount for name, amount in found.items() if amount}
+
+
+def raw(counts: Mapping[str, int], measure: str) -> int:
+    """A measure in whole units of its counters; 0 where nothing was counted."""
+    if measure == "hours_on":
+        return sum(
+            amount
+            for name, amount in counts.items()
+            if name.startswith("duty_s:") and name.partition(":")[2] not in IDLE
+        )
+    if measure == "hours_turning":
+        return _sum(counts, "speed_s:")
+    if measure == "million_turns":
+        return _sum(counts, "turns_micro:")
+    if measure == "air_m3":
+        return counts.get("air_micro", 0)
+    if measure.startswith("travel_"):
+        return _sum(counts, f"travel_micro:{measure.removeprefix('travel_')}:")
+    return counts.get(measure, 0)
+
+
+def amount(counts: Mapping[str, int], measure: str) -> float:
+    """A measure in its own unit."""
+    return raw(counts, measure) / MEASURES[measure].per
+
+
+def from_amounts(amounts: Mapping[str, float]) -> Counts:
+    """Counters that stand for what a person says was used before condmon watched."""
+    names = {
+        "hours_on": "duty_s:before", "hours_turning": "speed_s:before",
+        "million_turns": "turns_micro:before", "air_m3": "air_micro",
+        "travel_x": "travel_micro:x:before", "travel_y": "travel_micro:y:before",
+        "travel_z": "travel_micro:z:before",
+    }  # fmt: skip
+    return {
+        names.get(name, name): round(value * MEASURES[name].per)
+        for name, value in amounts.items()
+        if name in COUNTED
+    }
+
+
+def _sum(counts: Mapping[str, int], prefix: str) -> int:
+    return sum(amount for name, amount in counts.items() if name.startswith(prefix))
