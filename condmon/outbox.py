@@ -7,7 +7,7 @@ delays nobody else.
 import secrets
 import sqlite3
 import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from random import Random
 
@@ -47,6 +47,8 @@ class Outbox:
         Spreads the tries.
     routing : Routing, optional
         The plan; without it every message goes at once by every route.
+    also : sequence of callable
+        What else brings alerts out, each in a thread of its own until told to stop.
     """
 
     def __init__(
@@ -57,11 +59,12 @@ class Outbox:
         settings: Settings,
         chance: Random | None = None,
         routing: Routing | None = None,
+        also: Sequence[Callable[[threading.Event], None]] = (),
     ) -> None:
         self._path = journal_path
         self._clock = clock
         self._begun = False
-        self._routing = routing
+        self._routing, self._also = routing, also
         sent, chance = SentLog(journal_path.parent), chance or secrets.SystemRandom()
         self._lanes = [
             Lane(journal_path, s, clock, settings, sent, chance, routing) for s in senders
@@ -96,6 +99,9 @@ class Outbox:
         threads = [
             threading.Thread(target=lane.run, args=(stop,), name=f"outbox {lane.name}", daemon=True)
             for lane in self._lanes
+        ] + [
+            threading.Thread(target=follow, args=(stop,), name="outbox beside", daemon=True)
+            for follow in self._also
         ]
         for thread in threads:
             thread.start()

@@ -1,15 +1,29 @@
 """One file per way to reach people; `make` makes the senders a configuration asks for."""
 
+import threading
+from collections.abc import Callable
+
+from condmon.clock import Clock
 from condmon.config import Config
 from condmon.senders.email import EmailSender
 from condmon.senders.letter import Letter, Sender
 from condmon.senders.webhook import WebhookSender
 
-__all__ = ["Letter", "Sender", "make"]
+__all__ = ["Letter", "Sender", "followers", "make"]
 
 
 def make(config: Config) -> list[Sender]:
-    """Make one sender for each [[send.webhook]] and [[send.email]]."""
+    """Make one sender for each way that messages take."""
     webhooks = [WebhookSender(webhook) for webhook in config.webhooks]
     emails = [EmailSender(email) for email in config.emails]
     return [*webhooks, *emails]
+
+
+def followers(config: Config, clock: Clock) -> list[Callable[[threading.Event], None]]:
+    """What follows the alerts by itself until told to stop, beside the messages."""
+    if config.alert_topic is None:
+        return []
+    from condmon.senders.topic import TopicFollower
+
+    site, folder = config.settings.site, config.store.path
+    return [TopicFollower(config.alert_topic, config.broker, site, folder, clock).run]

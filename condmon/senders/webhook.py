@@ -29,10 +29,9 @@ from urllib.parse import quote, urlsplit
 import orjson
 
 from condmon import __version__
-from condmon.clock import rfc3339
 from condmon.config import Webhook
-from condmon.engine.outputs import Alert
 from condmon.errors import SendError
+from condmon.senders.events import CONTENT_TYPE, alert_facts, envelope
 from condmon.senders.letter import Letter, Telling
 from condmon.senders.wire import secret, wire
 
@@ -89,7 +88,7 @@ class WebhookSender:
         headers = {
             "Host": self._url.netloc.rpartition("@")[2],
             "User-Agent": f"condmon/{__version__}",
-            "Content-Type": "application/cloudevents+json",
+            "Content-Type": CONTENT_TYPE,
             # quoted only where a header could not carry it
             "Idempotency-Key": quote(letter.key, safe="!#$&'*+-./:;=?@^_`|~"),
             "Condmon-Timestamp": stamp,
@@ -106,57 +105,17 @@ def event(letter: Letter) -> dict[str, Any]:
     """Make the CloudEvents 1.0 object of a letter."""
     first = letter.alerts[0] if letter.alerts and letter.telling != "digest" else None
     subject = f"{first.machine}/{first.check}" if first else letter.message.machine or "digest"
-    return {
-        "specversion": "1.0",
-        "id": letter.key,
-        "source": f"condmon/{quote(letter.site)}",
-        "type": _TYPES[letter.telling],
-        "subject": subject,
-        "time": rfc3339(letter.message.at_us),
-        "datacontenttype": "application/json",
-        "data": {
-            "telling": letter.telling,
-            "step": letter.message.step,
-            "urgency": letter.message.urgency,
-            "site": letter.site,
-            "title": letter.title,
-            "text": letter.text,
-            "alerts": [_alert(alert) for alert in letter.alerts],
-        },
+    made = envelope(letter.key, _TYPES[letter.telling], letter.site, subject, letter.message.at_us)
+    made["data"] = {
+        "telling": letter.telling,
+        "step": letter.message.step,
+        "urgency": letter.message.urgency,
+        "site": letter.site,
+        "title": letter.title,
+        "text": letter.text,
+        "alerts": [alert_facts(alert) for alert in letter.alerts],
     }
-
-
-def _alert(alert: Alert) -> dict[str, Any]:
-    return {
-        "id": alert.id,
-        "revision": alert.revision,
-        "state": alert.state,
-        "machine": alert.machine,
-        "machine_name": alert.machine_name,
-        "check": alert.check,
-        "signals": alert.signals,
-        "urgency": alert.urgency,
-        "began": rfc3339(alert.began_us),
-        "raised": rfc3339(alert.raised_us),
-        "ended": _time(alert.ended_us),
-        "acknowledged": _time(alert.acknowledged_us),
-        "acknowledged_by": alert.acknowledged_by,
-        "shelved_until": _time(alert.shelved_until_us),
-        "count": alert.count,
-        "judged": alert.judged,
-        "title": alert.title,
-        "what": alert.what,
-        "why": alert.why,
-        "look_first": alert.look_first,
-        "if_nobody": alert.if_nobody,
-        "caution": alert.caution,
-        "cause": alert.cause,
-        "facts": alert.facts,
-    }
-
-
-def _time(at_us: int | None) -> str | None:
-    return None if at_us is None else rfc3339(at_us)
+    return made
 
 
 def _judge(answer: http.client.HTTPResponse) -> None:
