@@ -38,7 +38,7 @@ from condmon.pace import Pace
 from condmon.plan import routes_of, routing_of
 from condmon.rawkeep import RawKeep
 from condmon.recorder import Recorder
-from condmon.senders import Sender, make
+from condmon.senders import Sender, followers, make
 from condmon.spool import Spool
 from condmon.standing import Standing
 from condmon.systemd import notify
@@ -127,7 +127,10 @@ class Service:
         self._morning = MorningNote(settings, folder, lambda: self.standing.engine.view())
         self._health = OwnHealth(folder, self.journal, clock, lambda: self.mqtt.certificate_ends_us)
         routing = routing_of(config)
-        self._outbox = Outbox(self.journal.path, senders, clock, settings, routing=routing)
+        self._outbox = Outbox(
+            self.journal.path, senders, clock, settings, routing=routing,
+            also=followers(config, clock),
+        )  # fmt: skip
         self._outbox_thread = threading.Thread(
             target=self._outbox.run, args=(self._stopping,), name="outbox", daemon=True
         )
