@@ -25,6 +25,7 @@ from condmon.engine.records import Batch
 from condmon.engine.settings import Adjust, Machine
 from condmon.errors import CondmonError
 from condmon.learning.child import Learned
+from condmon.learning.coarse import coarse
 from condmon.learning.cut import between
 from condmon.learning.history import tables
 from condmon.learning.odd import Refused, Table, fit
@@ -76,7 +77,7 @@ def main(argv: Sequence[str]) -> int:
     try:
         config = load(args.config)
         batches = between(_batches(config, args.files), args.from_us, args.to_us)
-        found = tables(batches, config.settings, keepers.attach)
+        found = tables(coarse(batches), config.settings, keepers.attach)
     except CondmonError as error:
         print(f"condmon: {error}", file=sys.stderr)
         return 2
