@@ -18,11 +18,14 @@ COMMANDS = {
     "demo": ("condmon.demo", "a simulated shop, a broker and the daemon, on this machine alone"),
     "replay": ("condmon.replay", "run recordings and captures through the engine"),
     "learn": ("condmon.learn", "fit the models to what was recorded, and say what came of it"),
+    "survey": ("condmon.survey", "listen to a broker and write a draft of the configuration"),
     "record": ("condmon.record", "write what a broker sends into a recording"),
     "capture": ("condmon.export", "write a day or span out of the store as a capture"),
     "log": ("condmon.logbook", "the machine event log, and acts on alerts"),
+    "service": ("condmon.servicecommand", "the service book: components, tasks, what is due"),
     "user": ("condmon.users", "accounts of the phone page"),
     "pair": ("condmon.pair", "a code by which a phone can sign in"),
+    "certificate": ("condmon.certificate", "the page's own certificate, and how phones trust it"),
     "status": ("condmon.status", "what the daemon of this data folder is doing"),
 }
 

@@ -125,7 +125,7 @@ class Service:
         topics = [s.topic for s in settings.signals if s.topic] + list(config.broker.also)
         self.mqtt = Mqtt(config.broker, topics, self.inbox, clock)
         self._morning = MorningNote(settings, folder, lambda: self.standing.engine.view())
-        self._health = OwnHealth(folder, self.journal, clock, lambda: self.mqtt.certificate_ends_us)
+        self._health = OwnHealth(folder, self.journal, clock, self._certificate_ends_us)
         routing = routing_of(config)
         self._outbox = Outbox(
             self.journal.path, senders, clock, settings, routing=routing,
@@ -355,6 +355,11 @@ class Service:
             restart=bool(before_us),
             offset=self.recorder.last_offset(),
         )
+
+    def _certificate_ends_us(self) -> int | None:
+        """When the first certificate ends that condmon uses: towards the broker, of the page."""
+        ends = [self.mqtt.certificate_ends_us, self.page and self.page.certificate_ends_us()]
+        return min((at_us for at_us in ends if at_us), default=None)
 
     def _note(self, text: str) -> None:
         """A line of condmon's own in the machine event log."""

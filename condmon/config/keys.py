@@ -30,7 +30,8 @@ KEYS: dict[str, tuple[str, ...]] = {
         "id", "machines", "when", "hold", "release", "deadband", "urgency", "title", "why",
         "look_first", "caution",
     ),
-    "web": ("listen", "port", "address", "names", "cert_file", "key_file", "signed_in_for"),
+    "web": ("listen", "port", "address", "names", "cert_file", "key_file", "signed_in_for",
+            "own_certificate", "install_port"),
     "influx": ("url", "org", "bucket", "token_file", "ca_file", "timeout"),
     "plan": ("now", "today", "note", "quiet", "test", "test_days"),
     "plan.URGENCY": (

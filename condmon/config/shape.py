@@ -132,6 +132,8 @@ class Web:
     cert_file: Path | None = None
     key_file: Path | None = None
     signed_in_for_s: float = 90 * 86400.0
+    own_certificate: bool = False  # cert_file and key_file are made and renewed by condmon
+    install_port: int = 0  # plain HTTP, for the own authority's certificate only; 0: none
 
     @property
     def beyond_this_computer(self) -> bool:

@@ -19,6 +19,7 @@ from condmon.web import (
     acts,
     doors,
     files,
+    installing,
     logbook,
     machines,
     now,
@@ -30,11 +31,25 @@ from condmon.web import (
 )
 from condmon.web import wording as words
 from condmon.web.gate import Asgi, Gate, guard
+from condmon.web.icons import icons
 from condmon.web.parts import Parts, back_to, shown
 
 FOLDER = Path(__file__).parent
 _log = log.get("page")
-_PAGES = (now, acts, machines, logbook, people, ways, reports, doors, stream, files, plain)
+_PAGES = (
+    now,
+    acts,
+    machines,
+    logbook,
+    people,
+    ways,
+    reports,
+    installing,
+    doors,
+    stream,
+    files,
+    plain,
+)
 ROUTERS = tuple(page.router for page in _PAGES)
 _NOT_READ = "Something in this form cannot be read. Go back, look at what was filled in, and send "
 _NOT_READ += "it again."
@@ -102,14 +117,14 @@ def make_templates() -> Environment:
 
 
 def load_files() -> tuple[dict[str, tuple[str, bytes]], dict[str, str]]:
-    """Everything under static/: its type and content, and addresses that change with it."""
+    """Static files and pictures: type and content of each, and addresses that change with it."""
     loaded, marks = {}, {}
-    for path in sorted((FOLDER / "static").iterdir()):
-        content = path.read_bytes()
-        media = mimetypes.guess_type(path.name)[0] or "application/octet-stream"
-        loaded[path.name] = (media, content)
+    found = {path.name: path.read_bytes() for path in sorted((FOLDER / "static").iterdir())}
+    for name, content in (found | icons()).items():
+        media = mimetypes.guess_type(name)[0] or "application/octet-stream"
+        loaded[name] = (media, content)
         mark = hashlib.sha256(content).hexdigest()[:10]
-        marks[path.name] = f"/static/{path.name}?v={mark}"
+        marks[name] = f"/static/{name}?v={mark}"
     return loaded, marks
 
 

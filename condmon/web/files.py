@@ -3,6 +3,7 @@
 from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import JSONResponse, Response
 
+from condmon.web.icons import SIZES
 from condmon.web.parts import needs, parts_of, shown
 
 router = APIRouter(include_in_schema=False)
@@ -32,7 +33,14 @@ def manifest(request: Request) -> Response:
         "display": "standalone",
         "background_color": "#eef0f1",
         "theme_color": "#eef0f1",
-        "icons": [{"src": parts.marks["mark.svg"], "sizes": "any", "type": "image/svg+xml"}],
+        "id": "/",
+        "icons": [
+            {"src": parts.marks["mark.svg"], "sizes": "any", "type": "image/svg+xml"},
+            *(
+                {"src": parts.marks[f"mark-{n}.png"], "sizes": f"{n}x{n}", "type": "image/png"}
+                for n in SIZES
+            ),
+        ],
     }
     return JSONResponse(facts, media_type="application/manifest+json")
 

@@ -22,7 +22,8 @@ Text = Annotated[str, Form(max_length=400)]
 @needs("viewer")
 def more_page(request: Request) -> Response:
     """Everything that is not looked at each day."""
-    return shown(request, "more.html")
+    web = parts_of(request).config.web
+    return shown(request, "more.html", own_certificate=web is not None and web.own_certificate)
 
 
 @router.get("/people")

@@ -8,6 +8,7 @@ on without it.
 import asyncio
 import contextlib
 import logging
+import socket
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
@@ -15,7 +16,7 @@ from pathlib import Path
 import uvicorn
 from anyio.to_thread import current_default_thread_limiter
 
-from condmon import log
+from condmon import authority, log
 from condmon.clock import Clock
 from condmon.config.shape import Config, Web
 from condmon.engine.outputs import Output
@@ -23,6 +24,7 @@ from condmon.engine.records import Record
 from condmon.engine.view import View
 from condmon.web.accounts import Accounts, new_code
 from condmon.web.app import load_files, make_app, make_templates
+from condmon.web.installing import OwnCertificate, installer
 from condmon.web.limits import Limit
 from condmon.web.live import Live
 from condmon.web.parts import Parts
@@ -31,6 +33,7 @@ from condmon.web.past import Past
 HERE = "127.0.0.1"
 AGAIN_S = 30.0  # after the address could not be taken
 STOP_S = 5.0
+OWN_CERTIFICATE_EVERY = 18_000  # rounds of 0.1 s: half an hour
 CONNECTIONS_MAX = 200
 THREADS = 12
 _log = log.get("page")
@@ -67,6 +70,7 @@ class Page:
             writes=Limit(120, 60.0, clock.monotonic_s),
             first_code="" if accounts.has_owner() else new_code(),
         )  # fmt: skip
+        self._own = OwnCertificate(config, clock, self.live.note)
         self._stop = threading.Event()
         self._threads = [
             threading.Thread(target=self._serve, name="page", daemon=True),
@@ -80,6 +84,11 @@ class Page:
         scheme = "https" if self._web.cert_file else "http"
         own = f"{scheme}://{self._host()}:{self._web.port}"
         text = f"The phone page: {self._web.address or own}"
+        if self._web.install_port:
+            text += (
+                "\nPhones install the certificate of this box's own authority once, from http://"
+                f"{self._host()}:{self._web.install_port}; `condmon certificate show` tells more."
+            )
         if self.parts.first_code:
             text += (
                 f"\nIt has no owner yet and listens on this computer only. Open {own}/first here "
@@ -87,6 +96,15 @@ class Page:
                 "From elsewhere: condmon user add NAME --role owner"
             )
         return text
+
+    def certificate_ends_us(self) -> int | None:
+        """When the page's certificate ends; None where there is none that can be read."""
+        if self._web.cert_file is None:
+            return None
+        try:
+            return authority.ends_at_us(self._web.cert_file)
+        except (OSError, ValueError):  # told where it is taken up
+            return None
 
     def start(self) -> None:
         """Begin to serve."""
@@ -132,6 +150,7 @@ class Page:
     async def _until_moved(self, host: str) -> None:
         """Serve until told to stop, or until another address is to be listened on."""
         web = self._web
+        await asyncio.to_thread(self._own.look)
         config = uvicorn.Config(
             make_app(self.parts), host, web.port, log_config=None, access_log=False,
             lifespan="off", server_header=False, date_header=True, proxy_headers=False,
@@ -144,13 +163,41 @@ class Page:
         current_default_thread_limiter().total_tokens = THREADS
         server = _Server(config)
         self.live.use_loop(asyncio.get_running_loop())
-        looking = asyncio.create_task(self._look(server, config, host))
+        beside = [
+            asyncio.create_task(self._look(server, config, host)),
+            asyncio.create_task(self._hand_out(host)),
+        ]
         try:
             await server.serve()
         finally:
-            looking.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
-                await looking
+            for task in beside:
+                task.cancel()
+                with contextlib.suppress(asyncio.CancelledError):
+                    await task
+
+    async def _hand_out(self, host: str) -> None:
+        """Hand the own authority's certificate out over plain HTTP, and nothing else."""
+        if not self._web.install_port:
+            return
+        family = socket.AF_INET6 if ":" in host else socket.AF_INET
+        try:
+            listening = socket.create_server((host, self._web.install_port), family=family)
+        except OSError as error:
+            _log.error("the page for installing cannot be served", error=error.strerror,
+                       port=self._web.install_port, meaning="all else goes on; give another "
+                       "install_port under [web]")  # fmt: skip
+            return
+        config = uvicorn.Config(
+            installer(self.parts), log_config=None, access_log=False, lifespan="off",
+            server_header=False, proxy_headers=False, limit_concurrency=CONNECTIONS_MAX,
+            ws="none", http="h11", timeout_graceful_shutdown=1,
+        )  # fmt: skip
+        with listening:
+            server = _Server(config)
+            try:
+                await server.serve(sockets=[listening])
+            finally:
+                server.should_exit = True
 
     async def _look(self, server: "_Server", config: uvicorn.Config, host: str) -> None:
         """Look now and then whether to stop, to move, or to take up a renewed certificate."""
@@ -165,6 +212,8 @@ class Page:
                 continue
             if self._host() != host:
                 break
+            if round_ % OWN_CERTIFICATE_EVERY == 0:
+                await asyncio.to_thread(self._own.look)
             stamp = _stamp(self._web)
             if stamp != renewed and config.ssl and self._web.cert_file:
                 renewed = stamp

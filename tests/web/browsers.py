@@ -24,12 +24,12 @@ FLAGS = [
 
 
 @contextmanager
-def chromium() -> Iterator[Browser]:
+def chromium(*flags: str) -> Iterator[Browser]:
     """One browser; each phone is a context of its own in it."""
     path = shutil.which("chromium") or shutil.which("chromium-browser")
     assert path, "chromium is not installed; deploy/test installs it"
     with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=path, args=FLAGS)
+        browser = playwright.chromium.launch(executable_path=path, args=[*FLAGS, *flags])
         try:
             yield browser
         finally:
@@ -44,6 +44,7 @@ def phone(
     size: dict[str, int] = PHONE,
     dark: bool = False,
     script: bool = True,
+    strict: bool = False,
 ) -> BrowserContext:
     """A phone of its own, signed in if a cookie is given."""
     context = browser.new_context(
@@ -54,7 +55,7 @@ def phone(
         color_scheme="dark" if dark else "light",
         java_script_enabled=script,
         base_url=house.url,
-        ignore_https_errors=True,
+        ignore_https_errors=not strict,
     )
     context.set_default_timeout(10_000)
     if cookie:

@@ -131,8 +131,8 @@ class House:
         self.config_path.write_text(
             TEXT.format(broker=broker, port=self.port, web=web, more=more), encoding="utf-8"
         )
-        self.scheme = "https" if "cert_file" in web else "http"
         self.config = load(self.config_path)
+        self.scheme = "https" if self.config.web.cert_file else "http"
         self.clock = Clock()
         self.service = Service(self.config, self.clock)
         assert self.service.page is not None
