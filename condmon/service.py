@@ -17,12 +17,13 @@ from condmon import __version__, log
 from condmon.asked import Asked
 from condmon.clock import Clock, SiteCalendar, rfc3339
 from condmon.config import Config, load
-from condmon.digest.due import MorningNote
 from condmon.decoding import Decoding
+from condmon.digest.due import MorningNote
 from condmon.engine.decode import Decoder
 from condmon.engine.outputs import Output
 from condmon.engine.records import Action, Beacon, Gap, Record, Started
 from condmon.engine.settings import CONDMON
+from condmon.engine.view import View
 from condmon.errors import StoreError
 from condmon.history.chore import Nightly
 from condmon.inbox import Inbox
@@ -124,7 +125,7 @@ class Service:
         self._decoding = Decoding(decoder, self._repeats)
         topics = [s.topic for s in settings.signals if s.topic] + list(config.broker.also)
         self.mqtt = Mqtt(config.broker, topics, self.inbox, clock)
-        self._morning = MorningNote(settings, folder, lambda: self.standing.engine.view())
+        self._morning = MorningNote(settings, folder, self._view)
         self._health = OwnHealth(folder, self.journal, clock, self._certificate_ends_us)
         routing = routing_of(config)
         self._outbox = Outbox(
@@ -284,7 +285,7 @@ class Service:
         self._feed_watchdog()
         if self.page and now_s - self._view_s >= VIEW_EVERY_S:
             self._view_s = now_s
-            self.page.put_view(self.standing.engine.view())
+            self.page.put_view(self._view())
         if now_s - self._snapshot_s >= SNAPSHOT_EVERY_S or self._snapshot_asked.is_set():
             self._snapshot_s = now_s
             self._snapshot_asked.clear()
@@ -355,6 +356,10 @@ class Service:
             restart=bool(before_us),
             offset=self.recorder.last_offset(),
         )
+
+    def _view(self) -> View:
+        """What the engine holds now; after a fault it is another engine."""
+        return self.standing.engine.view()
 
     def _certificate_ends_us(self) -> int | None:
         """When the first certificate ends that condmon uses: towards the broker, of the page."""
