@@ -8,6 +8,7 @@ import argparse
 import contextlib
 import getpass
 import os
+import pwd
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -85,6 +86,16 @@ def accounts_of(config: Config) -> Iterator[Accounts]:
         yield accounts
     finally:
         accounts.close()
+
+
+def who_asks() -> str:
+    """Who uses the command line, in the words of the system."""
+    name = os.environ.get("SUDO_USER") or ""
+    try:
+        name = name or pwd.getpwuid(os.getuid()).pw_name
+    except KeyError:
+        name = f"user {os.getuid()}"
+    return f"{name} (command line)"
 
 
 def become_owner_of(folder: Path) -> None:

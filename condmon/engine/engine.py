@@ -249,8 +249,7 @@ class Engine:
     def _filed(self, record: Filed) -> list[Output]:
         """Write into the service book; the machine it is about does what follows from it."""
         machines = {w.machine.id: w.machine.name for w in self.watches[:-1]}
-        counts = {watch.machine.id: watch.usage.flat() for watch in self.watches[:-1]}
-        told = self.servicebook.take(record, machines, counts)
+        told = self.servicebook.take(record, machines, self.counts())
         out: list[Output] = [told.entry]
         for watch in self.watches:
             if watch.machine.id == record.machine and not told.refused:
@@ -312,6 +311,10 @@ class Engine:
     def usage(self) -> dict[str, dict[str, Any]]:
         """Hours, starts, cycles, travel and air of each machine; see `Usage.read`."""
         return {watch.machine.id: watch.usage.read() for watch in self.watches[:-1]}
+
+    def counts(self) -> dict[str, dict[str, int]]:
+        """The same as whole numbers by one name each: what lives and tasks are counted in."""
+        return {watch.machine.id: watch.usage.flat() for watch in self.watches[:-1]}
 
     def models_on(self) -> dict[tuple[str, str], str]:
         """(machine, kind) -> id of the fitted models that are on."""

@@ -7,7 +7,7 @@ The engine, the command line and the page ask the same question before anything 
 import json
 import math
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from typing import Any
 
 from condmon.engine.records import FILED_CONTENT_MAX, Filed
@@ -47,6 +47,10 @@ def _number(value: Any) -> str:
 
 def _positive(value: Any) -> str:
     return "" if not _number(value) and value > 0 else "a number above 0"
+
+
+def _amount(value: Any) -> str:
+    return "" if not _number(value) and value >= 0 else "a number from 0 on"
 
 
 def _instant(value: Any) -> str:
@@ -114,16 +118,31 @@ FIELDS: Mapping[str, tuple[Mapping[str, Field], Mapping[str, Field]]] = {
     ),
     "skipped": ({"text": _text(TEXT_MAX, 1)}, {"days": _positive}),
     # visits, measurements and the watched run after them
-    "visit": ({"title": NAME}, {"*": _anything}),
-    "visit_ended": ({}, {"*": _anything}),
-    "part": ({"name": NAME}, {"*": _anything}),
-    "finding": ({"text": _text(TEXT_MAX, 1)}, {"*": _anything}),
-    "series": ({"title": NAME}, {"*": _anything}),
-    "measured": ({}, {"*": _anything}),
-    "expected": ({}, {"*": _anything}),
-    "checked": ({}, {"*": _anything}),
-    "signed": ({}, {"*": _anything}),
-    "baseline": ({}, {"*": _anything}),
+    "visit": ({"title": NAME}, {"text": TEXT, "who": LINE, "for_us": _instant}),
+    "visit_begun": ({}, {"who": LINE}),
+    "visit_ended": ({}, {"text": TEXT}),
+    "part": (
+        {"name": NAME}, {"taken": _amount, "used": _amount, "returned": _amount, "text": LINE},
+    ),
+    "finding": ({"text": _text(TEXT_MAX, 1)}, {"photo": _photo}),
+    "series": (
+        {"title": NAME},
+        {"unit": LINE, "signal": LINE, "nominal": _number, "tolerance": _positive,
+         "target": _number, "sigma": _positive, "resolution": _positive, "least": _positive},
+    ),
+    "measured": (
+        {"value": _number},
+        {"unit": LINE, "when": _one_of("before", "after"), "visit": _key, "text": TEXT,
+         "photo": _photo},
+    ),
+    "expected": ({"yes": _yes}, {"text": TEXT}),
+    "trial": ({}, {}),
+    "checked": ({}, {}),
+    "signed": ({}, {"text": TEXT}),
+    "baseline": ({}, {"text": TEXT}),
+    # what condmon itself found; refused from anybody else
+    "evidence": ({"lines": _anything, "spares": _anything}, {}),
+    "verdict": ({"verdict": LINE, "findings": _anything, "open": _anything}, {"*": _anything}),
     "carried": ({}, {"*": _anything}),
 }  # fmt: skip
 """`"*"` lets a module check further fields itself."""
@@ -156,7 +175,7 @@ def content_of(filed: Filed) -> Content:
     return content
 
 
-def key_from(name: str, taken: Mapping[str, Any] | set[str]) -> str:
+def key_from(name: str, taken: Collection[str]) -> str:
     """A free key made from a name: "Spindle unit" gives spindle-unit, then spindle-unit-2."""
     bare = re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:50] or "entry"
     number, key = 1, bare
