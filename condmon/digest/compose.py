@@ -15,7 +15,7 @@ T = TypeVar("T")
 
 OLDEST_SHOWN = 8
 LINES_MAX = 25
-DUE_CHECK = "due"
+DUE_CHECK = "service-due"
 SENSOR_KINDS = ("sensor", "clock")
 LOAD_BOUND_A_DAY, LOAD_BOUND_IN_TEN_MIN = 150, 10
 """What one person can take in (EEMUA 191 and ISA-18.2, from memory)."""
@@ -83,7 +83,7 @@ def morning(found: Happened, settings: Settings) -> Report:
     calling = say.calling()
     new = {a.id for a in found.raised}
     still = [a for a in found.open if a.urgency == "note" and a.id not in new]
-    notes = [*still, *(a for a in found.raised if a.urgency == "note")]
+    notes = [a for a in [*still, *found.raised] if a.urgency == "note" and a.check != DUE_CHECK]
     night = [a for a in found.raised if a.urgency != "note"]
     parts = [
         Part("Needs someone", tuple(say.lasting(calling))),
@@ -199,7 +199,8 @@ class _Sayer:
     def open_work(self) -> list[Part]:
         """What is the same in both: what was written, open work, sensors, messages."""
         found = self._found
-        due = [a for a in found.open if a.check.startswith(DUE_CHECK)]
+        calling = {a.id for a in self.calling()}
+        due = [a for a in found.open if a.check == DUE_CHECK and a.id not in calling]
         return [
             Part("Written by people", tuple(self._written())),
             Part("Unexplained", tuple(self._unexplained())),
