@@ -17,11 +17,15 @@ def seconds(n=3600):
     value = rng.normal(20.0, 1.0, (n, len(PARTS))).round(2)
     value[:, 0] = 1.0
     batches = []
-    for at in range(n):
+    for at in range(0, n, 15):
         if at in HOLE:
             continue
-        at_us = DAY0_US + at * SECOND_US
-        rows = [(i, at_us, NO_TIME, float(value[at, i]), 0, 0, 0) for i in range(len(PARTS))]
+        rows = [
+            (i, DAY0_US + second * SECOND_US, NO_TIME, float(value[second, i]), 0, 0, 0)
+            for second in range(at, at + 15)
+            for i in range(len(PARTS))
+        ]
+        at_us = DAY0_US + (at + 14) * SECOND_US
         batches.append([rec.samples(rows), Beacon(at_us + SECOND_US // 2)])
         if at == 2775:
             batches[-1].append(Action(at_us, "note", "kim", machine="mill-1", text="filter"))
