@@ -40,6 +40,7 @@ class Book:
         self._out_of_service: set[str] = set()  # check keys
         self._raised: dict[str, list[int]] = {}  # check key -> ticks of its last activations
         self._chatters: dict[str, int] = {}  # check key -> last activation while it chatters
+        self.visit = ""  # key of the visit that is going on: alerts are only logged meanwhile
         self.notes: list[list[Any]] = []  # [tick, alert id, title] not yet in a digest
 
     # what a condition did
@@ -82,8 +83,10 @@ class Book:
         state: AlertState = "active_unacknowledged"
         if check.key in self._out_of_service:
             state = "out_of_service"
-        elif cause or chatters > CHATTER_TIMES:
+        elif cause or chatters > CHATTER_TIMES or self.visit:
             state = "suppressed"
+        if self.visit:
+            facts["visit"] = self.visit
         if cause:
             facts["follows"] = cause.id
         if chatters >= CHATTER_TIMES:
@@ -112,7 +115,8 @@ class Book:
         )
         self.open[alert.id], self._active[check.key] = alert, alert.id
         out.append((tick, alert))
-        self._entry(out, tick, "alert", f"raised: {alert.title}. {alert.what}", alert)
+        meanwhile = " during the visit, told to nobody" if self.visit else ""
+        self._entry(out, tick, "alert", f"raised{meanwhile}: {alert.title}. {alert.what}", alert)
         if chatters == CHATTER_TIMES:
             text = f"{alert.title}: it chatters; from now on it is only counted until it is calm"
             self._entry(out, tick, "alert", text, alert)
@@ -140,10 +144,10 @@ class Book:
         self._change(cause, tick, out, facts={**cause.facts, "followers": names})
         self._entry(out, tick, "alert", f"{alert.title}: follows from {cause.title}", alert)
 
-    def _release(self, cause: Alert, tick: int, out: Out) -> None:
-        """Followers that outlast their cause speak for themselves."""
+    def speak_again(self, fact: str, of: str, tick: int, out: Out) -> None:
+        """What was kept quiet because of a cause or a visit, and outlasts it, speaks for itself."""
         for alert in list(self.open.values()):
-            if alert.state == "suppressed" and alert.facts.get("follows") == cause.id:
+            if alert.state == "suppressed" and alert.facts.get(fact) == of:
                 speaks = self._change(alert, tick, out, state="active_unacknowledged")
                 self._entry(out, tick, "alert", f"still there: {alert.title}", speaks)
                 self._skip_reminders(speaks, tick)
@@ -171,7 +175,7 @@ class Book:
         if state == "normal":
             self._close(alert)
         if alert.check in FOLLOWS:
-            self._release(alert, tick, out)
+            self.speak_again("follows", alert.id, tick, out)
 
     # time
 
@@ -205,7 +209,8 @@ class Book:
 
     def _remind(self, alert: Alert, tick: int, out: Out) -> None:
         step = self._steps[alert.id] = self._steps.get(alert.id, 0) + 1
-        out.append((tick, self._message(alert, "reminder", step, tick)))
+        if not self.visit:
+            out.append((tick, self._message(alert, "reminder", step, tick)))
         self._entry(out, tick, "alert", f"reminder {step}: {alert.title}", alert)
 
     def _unshelve(self, alert: Alert, tick: int, out: Out) -> None:
@@ -355,6 +360,7 @@ class Book:
             "active": self._active,
             "steps": self._steps,
             "notes": self.notes,
+            "visit": self.visit,
             "out_of_service": sorted(self._out_of_service),
             "chatter": [self._raised, self._chatters],
         }
@@ -364,7 +370,7 @@ class Book:
         self.open = {a["id"]: _alert(a) for a in state["open"]}
         self.closed = {a["id"]: _alert(a) for a in state["closed"]}
         self._active, self._steps, self.notes = state["active"], state["steps"], state["notes"]
-        self._out_of_service = set(state["out_of_service"])
+        self._out_of_service, self.visit = set(state["out_of_service"]), state["visit"]
         self._raised, self._chatters = state["chatter"]
 
 

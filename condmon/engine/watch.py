@@ -2,6 +2,7 @@
 
 from typing import Any
 
+from condmon.engine.aftercare import Aftercare
 from condmon.engine.alerts import Book, Out
 from condmon.engine.block import Block, Readings
 from condmon.engine.checks.base import Check
@@ -36,6 +37,12 @@ class Watch:
         self.latches = [Latch(c.hold_s, c.release_s) for c in self.checks]
         self.book = Book(settings, machine)
         self.due = DueWork(settings, machine, servicebook or ServiceBook())
+        self.after = Aftercare(
+            machine,
+            servicebook or ServiceBook(),
+            self.book,
+            list(zip(self.checks, self.latches, strict=True)),
+        )
         self.models: dict[str, list[str]] = {}  # kind -> id and content of the model that is on
 
     def add(self, readings: Readings) -> None:
@@ -79,6 +86,7 @@ class Watch:
         for tick, _, check, event in sorted(events, key=_order):
             self.book.advance(tick - 1, out)
             self.book.apply(check, event, block, out)
+        self.after.push(block, out)
 
     def hear(self, column: int, at_us: int, text: bytes) -> None:
         """Hand the text of a sample to the checks of its signal; its second is not closed yet."""
@@ -99,6 +107,7 @@ class Watch:
     def filed(self, told: Told, tick: int) -> Out:
         """Something of this machine was written into the service book."""
         out: Out = []
+        self.after.filed(told, tick, self.ticks.empty(tick), out)
         for check, event in self.due.judge(tick, 0, self.usage.flat()):
             self.book.apply(check, event, self.ticks.empty(tick), out)
         return out
@@ -112,6 +121,7 @@ class Watch:
         if any(reasons):
             return next(reason for reason in reasons if reason)
         self.models[record.model] = [record.id, record.content]
+        self.after.take_model(record.model, record.content)
         return ""
 
     def state(self) -> dict[str, Any]:
@@ -125,6 +135,7 @@ class Watch:
             "usage": self.usage.state(),
             "due": self.due.state(),
             "book": self.book.state(),
+            "after": self.after.state(),
             "checks": {c.key: c.state() for c in self.checks},
             "latches": {c.key: x.state() for c, x in zip(self.checks, self.latches, strict=True)},
         }
@@ -143,6 +154,8 @@ class Watch:
             for check in self.checks:
                 if check.model == kind:
                     check.take_model(made, content)
+            self.after.take_model(kind, content)
+        self.after.load(state["after"])
         for check, latch in zip(self.checks, self.latches, strict=True):
             check.load(state["checks"][check.key])
             latch.load(state["latches"][check.key])

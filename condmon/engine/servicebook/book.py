@@ -16,7 +16,9 @@ from condmon.engine.servicebook.components import Components
 from condmon.engine.servicebook.fields import Content, Refused, content_of
 from condmon.engine.servicebook.life import Counts
 from condmon.engine.servicebook.part import Moment, Part
+from condmon.engine.servicebook.series import SeriesBook
 from condmon.engine.servicebook.tasks import Tasks
+from condmon.engine.servicebook.visits import WORK, Visits
 from condmon.engine.settings import CONDMON
 
 REFUSED_MAX = 500
@@ -36,7 +38,12 @@ class ServiceBook:
     def __init__(self) -> None:
         self.components = Components()
         self.tasks = Tasks()
-        self._parts: dict[str, Part] = {"components": self.components, "tasks": self.tasks}
+        self.visits = Visits()
+        self.series = SeriesBook()
+        self._parts: dict[str, Part] = {
+            "components": self.components, "tasks": self.tasks, "visits": self.visits,
+            "series": self.series,
+        }  # fmt: skip
 
     def take(self, filed: Filed, machines: Mapping[str, str], counts: Mapping[str, Counts]) -> Told:
         """Take up a record. What does not fit is refused, told, and changes nothing."""
@@ -50,6 +57,8 @@ class ServiceBook:
             short = replace(filed, key=filed.key[:70], content=filed.content[:REFUSED_MAX])
             text = f"{filed.what[:70]} was refused: {error}"
             return Told(_entry(short, text, {}, refused=True), {}, True)
+        if filed.what in WORK:
+            self.visits.worked(filed.machine, filed.at_us, text)
         made = _entry(filed, text, counts.get(filed.machine, {}), refused=False)
         return Told(made, content, False)
 
