@@ -179,12 +179,19 @@ def _broker(table: dict[str, str]) -> Broker:
     """Read the options as the section [broker] is read."""
     problems = Problems("", Parsed({}, {}, {}))
     made = broker_of(Section(table, ("broker",), "broker", problems), Path.cwd(), "")
-    found = [line.removeprefix(":1: [broker] ") for line in problems.all()]
+    found = [line.removeprefix(":1: [broker]") for line in problems.all()]
     if found:
-        raise UsageError("--" + "\n--".join(line.replace("url:", "broker:") for line in found))
+        raise UsageError("\n".join(map(_as_option, found)))
     for line in problems.warnings():
         print("condmon: " + line.removeprefix(":1: [broker] url: "), file=sys.stderr)
     return made
+
+
+def _as_option(problem: str) -> str:
+    """Name an option as the command line does, where the problem names a key."""
+    key, _, why = problem.partition(":")
+    name = key.strip().replace("url", "broker").replace("_", "-")
+    return f"--{name}:{why}" if name else why.strip()
 
 
 def length_s(text: str | None) -> float | None:
