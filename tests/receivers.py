@@ -87,7 +87,7 @@ class Web:
                 request = Request(self.path, dict(self.headers), body)
                 answer = web.answer(request)
                 if answer.status < 300:
-                    web.taken.append(request.event["id"])
+                    web.taken.append(request.event["id"] if request.body[:1] == b"{" else "")
                 self.send_response(answer.status)
                 for name, value in {"Content-Length": "0", **answer.headers}.items():
                     self.send_header(name, value)

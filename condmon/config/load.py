@@ -41,7 +41,7 @@ def _config(path: Path, top: Section, problems: Problems, digest: str) -> Config
     machines = machine.machines(top, checks.adjustments(top))
     outward = top.within("send", "send")
     webhooks, emails = send.webhooks(outward, folder), send.emails(outward, folder)
-    pushes, services = ways.pushes(outward), ways.services(outward, folder)
+    pushes, services = ways.pushes(outward, top), ways.services(outward, folder)
     told_by = ways.told_by(outward, [*webhooks, *emails, *pushes, *services])
     plans, reaching = plan.plan(top.within("plan", "plan"), told_by)
     settings = Settings(

@@ -40,10 +40,16 @@ def ways_of(config: Config) -> list[Way]:
     return out
 
 
-def pushes(send_section: Section) -> tuple[Push, ...]:
+def pushes(send_section: Section, top: Section) -> tuple[Push, ...]:
     """Make every [[send.push]]."""
     made: list[Push] = []
+    page = top.table.get("web")
     for number, row in enumerate(send_section.each("push", "send.push"), 1):
+        if "web" not in top.table:
+            row.wrong("phones ask for notifications on the page; add a section [web] with TLS")
+        elif isinstance(page, dict) and "cert_file" not in page:
+            row.warn("browsers allow notifications only where the page is reached by https; give "
+                     "cert_file and key_file under [web]")  # fmt: skip
         made.append(Push(
             row.take("name", values.name_of("the name of a way"), f"push-{number}"),
             row.need("contact", send.mailbox, "", 'contact = "owner@pier.example"'),

@@ -16,7 +16,15 @@ def make(config: Config) -> list[Sender]:
     """Make one sender for each way that messages take."""
     webhooks = [WebhookSender(webhook) for webhook in config.webhooks]
     emails = [EmailSender(email) for email in config.emails]
-    return [*webhooks, *emails]
+    return [*webhooks, *emails, *_pushes(config)]
+
+
+def _pushes(config: Config) -> list[Sender]:
+    if not config.pushes:
+        return []
+    from condmon.senders.push import PushSender  # its library loads only where it is used
+
+    return [PushSender(push, config.store.path) for push in config.pushes]
 
 
 def followers(config: Config, clock: Clock) -> list[Callable[[threading.Event], None]]:

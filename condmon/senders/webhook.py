@@ -20,9 +20,6 @@ digits after "v1=" in Condmon-Signature. Header Idempotency-Key repeats the id.
 import hashlib
 import hmac
 import http.client
-from contextlib import closing
-from email.utils import parsedate_to_datetime
-from http import HTTPStatus
 from typing import Any
 from urllib.parse import quote, urlsplit
 
@@ -33,7 +30,8 @@ from condmon.config import Webhook
 from condmon.errors import SendError
 from condmon.senders.events import CONTENT_TYPE, alert_facts, envelope
 from condmon.senders.letter import Letter, Telling
-from condmon.senders.wire import secret, wire
+from condmon.senders.posting import is_later, post, retry_after_s
+from condmon.senders.wire import secret
 
 _TYPES: dict[Telling, str] = {
     "raised": "condmon.alert.raised",
@@ -43,7 +41,6 @@ _TYPES: dict[Telling, str] = {
     "story": "condmon.alert.ended",
     "digest": "condmon.digest",
 }
-_LATER = {HTTPStatus.REQUEST_TIMEOUT, HTTPStatus.TOO_EARLY, HTTPStatus.TOO_MANY_REQUESTS}
 _MEANING = {
     400: "the receiver could not read the message; check that the address takes CloudEvents",
     401: "the receiver does not know us; check the secret on both sides",
@@ -66,22 +63,8 @@ class WebhookSender:
 
     def send(self, letter: Letter) -> None:
         """Post one event; raises SendError unless it was answered with 2xx."""
-        tls = self._url.scheme == "https"
-        host, port = self._url.hostname or "", self._url.port or (443 if tls else 80)
         body = orjson.dumps(event(letter), default=dict, option=orjson.OPT_SERIALIZE_NUMPY)
-        headers = self._headers(letter, body)
-        target = (self._url.path or "/") + (f"?{self._url.query}" if self._url.query else "")
-        with wire(host, port, self._webhook.timeout_s, tls=tls) as line:
-            connection = http.client.HTTPConnection(host, port)
-            connection.sock = line.sock
-            try:
-                connection.request("POST", target, body, headers)
-                # the status and the headers tell all; the body is left unread, whatever its size
-                with closing(connection), connection.getresponse() as answer:
-                    pass
-            except http.client.HTTPException as error:
-                raise SendError(f"{host}:{port} did not answer in HTTP", again=True) from error
-        _judge(answer)
+        _judge(post(self._url, body, self._headers(letter, body), self._webhook.timeout_s))
 
     def _headers(self, letter: Letter, body: bytes) -> dict[str, str]:
         stamp = str(letter.sent_us // 1_000_000)
@@ -92,7 +75,6 @@ class WebhookSender:
             # quoted only where a header could not carry it
             "Idempotency-Key": quote(letter.key, safe="!#$&'*+-./:;=?@^_`|~"),
             "Condmon-Timestamp": stamp,
-            "Connection": "close",
         }
         if self._webhook.secret_file:
             key = secret(self._webhook.secret_file).encode()
@@ -122,24 +104,11 @@ def _judge(answer: http.client.HTTPResponse) -> None:
     status = answer.status
     if 200 <= status < 300:
         return
-    if status in _LATER or status >= 500:
+    if is_later(status):
         reason = f"the receiver answered {status} ({answer.reason[:60]}): not now"
-        raise SendError(reason, again=True, wait_s=_retry_after(answer))
+        raise SendError(reason, again=True, wait_s=retry_after_s(answer))
     if 300 <= status < 400:
         meaning = "it points to another address, which is not followed; enter that one as url"
     else:
         meaning = _MEANING.get(status, "the receiver will not take it; see its own log")
     raise SendError(f"the receiver answered {status}: {meaning}", again=False)
-
-
-def _retry_after(answer: http.client.HTTPResponse) -> float | None:
-    """Seconds to wait; a date is taken against the receiver's own clock."""
-    words = (answer.getheader("Retry-After") or "").strip()
-    if words.isascii() and words.isdigit():
-        return float(words[:9])
-    try:
-        now = parsedate_to_datetime(answer.getheader("Date") or "")
-        wait = parsedate_to_datetime(words) - now
-    except (ValueError, TypeError):
-        return None
-    return max(0.0, wait.total_seconds())
