@@ -19,7 +19,7 @@ from condmon.engine.flood import Flood, Found
 from condmon.engine.health import health_signals
 from condmon.engine.intake import Intake
 from condmon.engine.logwords import Event, entry_of
-from condmon.engine.outputs import Alert, Output
+from condmon.engine.outputs import Alert, Entry, Output
 from condmon.engine.records import (
     SECOND_US,
     Action,
@@ -35,6 +35,8 @@ from condmon.engine.records import (
 )
 from condmon.engine.runs import Placed, cut_by_epoch, joined
 from condmon.engine.servicebook.book import ServiceBook
+from condmon.engine.servicebook.carry import CARRIED, Cargo, cargo_of, entry_of_cargo
+from condmon.engine.servicebook.fields import Refused
 from condmon.engine.settings import CONDMON, Machine, Settings, Signal
 from condmon.engine.snapshot import SnapshotError, pack, unpack
 from condmon.engine.view import View, view_of
@@ -238,7 +240,7 @@ class Engine:
                 if record.machine in {None, watch.machine.id}:
                     watch.ticks.doubt_counters()
         elif isinstance(record, ModelOn):
-            return [entry_of(record, self._model_on(record))]
+            return [self._model_on(record)]
         elif isinstance(record, Filed):
             return self._filed(record)
         elif isinstance(record, Health):
@@ -249,6 +251,8 @@ class Engine:
     def _filed(self, record: Filed) -> list[Output]:
         """Write into the service book; the machine it is about does what follows from it."""
         machines = {w.machine.id: w.machine.name for w in self.watches[:-1]}
+        if record.what == CARRIED:
+            return [self._carried(record)]
         told = self.servicebook.take(record, machines, self.counts())
         out: list[Output] = [told.entry]
         for watch in self.watches:
@@ -256,12 +260,27 @@ class Engine:
                 out += [output for _, output in watch.filed(told, self._tick)]
         return out
 
-    def _model_on(self, record: ModelOn) -> str:
-        """Hand a model to its machine; why it is refused, or nothing."""
+    def _carried(self, record: Filed) -> Entry:
+        """Take up book and counters that were carried over from before."""
+        try:
+            self.carry(cargo_of(record))
+        except Refused as error:
+            return entry_of_cargo(record, str(error))
+        return entry_of_cargo(record)
+
+    def carry(self, cargo: Cargo) -> None:
+        """Go on with a book and counters of before; alerts and models are not among them."""
+        self.servicebook.load(cargo.book)
+        for watch in self.watches[:-1]:
+            watch.carry(cargo.counts.get(watch.machine.id), cargo.days.get(watch.machine.id, []))
+
+    def _model_on(self, record: ModelOn) -> Entry:
+        """Hand a model to its machine; the log tells what it says, or why it is not used."""
         for watch in self.watches:
             if watch.machine.id == record.machine:
-                return watch.model_on(record)
-        return "the configuration has no such machine"
+                refused = watch.model_on(record)
+                return entry_of(record, refused, *([] if refused else watch.learned(record.model)))
+        return entry_of(record, "the configuration has no such machine")
 
     @property
     def _tick(self) -> int:
@@ -278,24 +297,19 @@ class Engine:
         """The link is a state of condmon itself, and tells the machines whether anyone listens."""
         for watch in self.watches[:-1]:
             watch.ticks.link(up=record.up)
-        at_us = max(record.at_us, (self._open or 0) * SECOND_US)
-        zero, up = np.zeros(1, np.int64), np.array([float(record.up)])
-        self.watches[-1].add(Readings(zero, np.array([at_us], np.int64), up, np.ones(1, bool)))
+        self._of_itself(0, record.at_us, float(record.up))
 
     def _health(self, record: Health) -> None:
         """How condmon fares is a signal of condmon itself; a name nobody knows says nothing."""
-        watch = self.watches[-1]
-        column = next((i for i, s in enumerate(watch.machine.signals) if s.name == record.name), 0)
+        signals = self.watches[-1].machine.signals
+        column = next((i for i, s in enumerate(signals) if s.name == record.name), 0)
         if column:
-            at_us = max(record.at_us, (self._open or 0) * SECOND_US)
-            watch.add(
-                Readings(
-                    np.array([column], np.int64),
-                    np.array([at_us], np.int64),
-                    np.array([record.value]),
-                    np.ones(1, bool),
-                )
-            )
+            self._of_itself(column, record.at_us, record.value)
+
+    def _of_itself(self, column: int, at_us: int, value: float) -> None:
+        at = np.array([max(at_us, (self._open or 0) * SECOND_US)], np.int64)
+        where = np.array([column], np.int64)
+        self.watches[-1].add(Readings(where, at, np.array([value]), np.ones(1, bool)))
 
     # looking in
 
@@ -315,6 +329,11 @@ class Engine:
     def counts(self) -> dict[str, dict[str, int]]:
         """The same as whole numbers by one name each: what lives and tasks are counted in."""
         return {watch.machine.id: watch.usage.flat() for watch in self.watches[:-1]}
+
+    def cargo(self) -> Cargo:
+        """Book and counters as they are now."""
+        days = {watch.machine.id: watch.due.days for watch in self.watches[:-1]}
+        return Cargo(self.servicebook.state(), self.counts(), days)
 
     def models_on(self) -> dict[tuple[str, str], str]:
         """(machine, kind) -> id of the fitted models that are on."""
@@ -348,6 +367,7 @@ class Engine:
                 "intake": self._intake.state(),
                 "digest": self._digest.state(),
                 "flood": self._flood.state(),
+                "machines": [watch.machine.id for watch in self.watches],
                 "servicebook": self.servicebook.state(),
                 "watches": [watch.state() for watch in self.watches],
             },

@@ -12,6 +12,7 @@ from condmon.engine.doubt import Doubt
 from condmon.engine.duty import Duty
 from condmon.engine.latch import Event, Latch
 from condmon.engine.minutely import Gather
+from condmon.engine.outputs import Facts
 from condmon.engine.records import Action, ModelOn
 from condmon.engine.servicebook.book import ServiceBook, Told
 from condmon.engine.servicebook.duework import DueWork
@@ -36,10 +37,11 @@ class Watch:
         self._hearing = [c for c in self.checks if type(c).hear is not Check.hear]
         self.latches = [Latch(c.hold_s, c.release_s) for c in self.checks]
         self.book = Book(settings, machine)
-        self.due = DueWork(settings, machine, servicebook or ServiceBook())
+        self.servicebook = servicebook or ServiceBook()
+        self.due = DueWork(settings, machine, self.servicebook)
         self.after = Aftercare(
             machine,
-            servicebook or ServiceBook(),
+            self.servicebook,
             self.book,
             list(zip(self.checks, self.latches, strict=True)),
         )
@@ -104,6 +106,14 @@ class Watch:
                 check.told(action)
         return out
 
+    def carry(self, counts: dict[str, int] | None, days: list[list[Any]]) -> None:
+        """Go on with counters of before, and with a visit that is going on."""
+        if counts is not None:
+            self.usage.put(dict(counts))
+            self.due.days = days
+        visit = self.servicebook.visits.open_of(self.machine.id)
+        self.book.visit = visit.key if visit else ""
+
     def filed(self, told: Told, tick: int) -> Out:
         """Something of this machine was written into the service book."""
         out: Out = []
@@ -123,6 +133,12 @@ class Watch:
         self.models[record.model] = [record.id, record.content]
         self.after.take_model(record.model, record.content)
         return ""
+
+    def learned(self, kind: str) -> tuple[str, Facts]:
+        """What the checks say of the model of a kind that is on."""
+        said = [check.learned() for check in self.checks if check.model == kind]
+        facts = {key: value for one in said for key, value in one.facts.items()}
+        return "; ".join(one.text for one in said if one.text), facts
 
     def state(self) -> dict[str, Any]:
         """What has to survive a restart."""

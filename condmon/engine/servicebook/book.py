@@ -22,6 +22,8 @@ from condmon.engine.servicebook.visits import WORK, Visits
 from condmon.engine.settings import CONDMON
 
 REFUSED_MAX = 500
+LAST_WORDS = {"removed", "retired"}
+"""What may still be said of a machine that left the configuration."""
 
 
 class Told(NamedTuple):
@@ -49,17 +51,17 @@ class ServiceBook:
         """Take up a record. What does not fit is refused, told, and changes nothing."""
         content: Content = {}
         try:
-            if filed.machine and filed.machine not in machines:
+            if filed.machine and filed.machine not in machines and filed.what not in LAST_WORDS:
                 raise Refused(f'the configuration has no machine "{filed.machine}"')
             content = content_of(filed)
             text = self._part(filed).take(filed, content, Moment(machines, counts, self))
         except Refused as error:
             short = replace(filed, key=filed.key[:70], content=filed.content[:REFUSED_MAX])
             text = f"{filed.what[:70]} was refused: {error}"
-            return Told(_entry(short, text, {}, refused=True), {}, True)
+            return Told(entry_of(short, text, {}, refused=True), {}, True)
         if filed.what in WORK:
-            self.visits.worked(filed.machine, filed.at_us, text)
-        made = _entry(filed, text, counts.get(filed.machine, {}), refused=False)
+            self.visits.worked(filed.machine, filed.at_us, text.partition(";")[0])
+        made = entry_of(filed, text, counts.get(filed.machine, {}), refused=False)
         return Told(made, content, False)
 
     def _part(self, filed: Filed) -> Part:
@@ -78,7 +80,7 @@ class ServiceBook:
             part.load(state[name])
 
 
-def _entry(filed: Filed, text: str, counts: Counts, *, refused: bool) -> Entry:
+def entry_of(filed: Filed, text: str, counts: Counts, *, refused: bool) -> Entry:
     """The line of the log: whole enough to build the book up again from the journal alone."""
     facts: Facts = {
         "what": filed.what, "by": filed.by, "key": filed.key, "content": filed.content,

@@ -25,7 +25,7 @@ class DueWork:
         self._settings, self._machine, self._book = settings, machine, book
         self._enabled = machine.adjust.get(ServiceDue.id, Adjust()).enabled
         self._said: dict[str, Standing] = {}  # task -> soon or overdue
-        self._days: list[list[Any]] = []  # [day, {measure: raw amount}]
+        self.days: list[list[Any]] = []  # [day, {measure: raw amount}]
 
     def judge(
         self, tick: int, row: int, counts: Mapping[str, int]
@@ -41,7 +41,7 @@ class DueWork:
             standings[task.key] = task.standing(counts, now_us)
         for key, said in list(self._said.items()):
             if standings.get(key, "later") != said:
-                task = self._book.tasks.known[key]
+                task = self._book.tasks.known.get(key) or Task(key, self._machine.id, "", "service")
                 found.append((self._check(task, said, counts, now_us), Event(row, "ended", tick)))
                 del self._said[key]
         for key, standing in standings.items():
@@ -60,16 +60,16 @@ class DueWork:
     def note_day(self, tick: int, counts: Mapping[str, int]) -> None:
         """Keep the counters of the first hour of a day."""
         day = tick // DAY_S
-        if not self._days or self._days[-1][0] != day:
+        if not self.days or self.days[-1][0] != day:
             amounts = {measure: raw(counts, measure) for measure in COUNTED}
-            self._days = [*self._days, [day, amounts]][-DAYS_KEPT:]
+            self.days = [*self.days, [day, amounts]][-DAYS_KEPT:]
 
     def a_day(self, measure: str, counts: Mapping[str, int], now_us: int) -> float | None:
         """Use of a measure a day over the last four weeks; None while that is not known."""
-        if not self._days:
+        if not self.days:
             return None
         now = now_us / DAY_US
-        day, then = next((d for d in self._days if now - d[0] <= RECENT_DAYS + 1), self._days[-1])
+        day, then = next((d for d in self.days if now - d[0] <= RECENT_DAYS + 1), self.days[-1])
         if now - day < DAYS_MIN:
             return None
         used = raw(counts, measure) - int(then.get(measure, 0))
@@ -88,8 +88,8 @@ class DueWork:
 
     def state(self) -> dict[str, Any]:
         """What has to survive a restart."""
-        return {"said": self._said, "days": self._days}
+        return {"said": self._said, "days": self.days}
 
     def load(self, state: dict[str, Any]) -> None:
         """Take up a saved state."""
-        self._said, self._days = state["said"], state["days"]
+        self._said, self.days = state["said"], state["days"]
