@@ -8,6 +8,7 @@ import json
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from condmon import visitcommand
 from condmon.config import load
 from condmon.engine.servicebook.fields import key_from
 from condmon.engine.servicebook.life import MEASURES
@@ -29,6 +30,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     _reading(rows)
     _components(rows)
     _tasks(rows)
+    visitcommand.add(rows)
     parser.epilog = (
         "What is written goes to the running daemon and into the machine event log. Exit code 0: "
         "done; 1: the daemon does not run or cannot be read; 2: wrong usage, or it does not fit."
@@ -126,6 +128,8 @@ def _words(row: argparse.ArgumentParser, *names: str) -> None:
 def run(args: argparse.Namespace) -> int:
     """Show the book or write into it. Raises UsageError, ConfigError, StoreError, CondmonError."""
     desk = Desk(load(args.config))
+    if args.do in visitcommand.DOES:
+        return visitcommand.run(args, desk)
     show = _READING.get(args.do)
     if show and not getattr(args, "add", False):
         for row, words in show(args, desk):

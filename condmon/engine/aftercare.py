@@ -25,6 +25,8 @@ from condmon.engine.trial.trial import Trial
 
 ASKING = "probe-shift"
 """The check that asks whether a step of a calibration was expected."""
+LEAST_UM = 4.0
+"""A smaller step of a probe is its daily scatter (common practice, no source)."""
 _CLOSING: tuple[ActionName, ...] = ("acknowledge", "cause")
 
 
@@ -62,6 +64,8 @@ class Aftercare:
         if series is None:
             content: dict[str, Any] = {"title": signal.label()[:80], "unit": signal.unit,
                                        "signal": signal.name}  # fmt: skip
+            if signal.unit == "um":
+                content["least"] = LEAST_UM
             if signal.tolerance:
                 content["tolerance"] = signal.tolerance
             self._file(at_us, "series", key, content, out)
@@ -84,7 +88,7 @@ class Aftercare:
         what = told.entry.facts["what"]
         if what in WORK:
             for check, _ in self._checks:
-                check.worked(told.entry.text)
+                check.worked(told.entry.text.partition(";")[0])
         match what:
             case "visit":
                 self._file(at_us, "evidence", key, self._evidence(), out)

@@ -35,4 +35,5 @@ def tenths(um: float) -> float:
 
 def said_um(um: float) -> str:
     """A length in both: "18 um (7.1 tenths)"."""
+    um = um + 0.0  # no "-0"
     return f"{um:.3g} um ({tenths(um):.2g} tenths)"

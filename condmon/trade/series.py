@@ -15,6 +15,9 @@ from condmon.trade.charts import Column, Flags, ewma, individuals
 
 LEAST, BASE = 5, 10
 """Values of a phase that give limits at all, and the most that set them."""
+CLEARLY = 4.0
+"""Sigmas beyond which a value is a step and not the scatter of few values (common practice, no
+source): it ends the base, and is worth a question."""
 WEIGHT, WIDTH = 0.3, 3.0
 """Weight of the newest value and half width of the EWMA in sigma: NIST e-Handbook 6.3.2.4, second
 hand; about 465 values from one false signal to the next (computed)."""
@@ -115,7 +118,7 @@ def _phase(
     base = LEAST
     while base < min(len(part), BASE):
         so_far = _limits(part[:base], target, sigma, resolution)
-        if not so_far[2] <= part[base] <= so_far[3]:
+        if abs(part[base] - so_far[0]) > CLEARLY * so_far[1]:
             break
         base += 1
     found = _limits(part[:base], target, sigma, resolution)
@@ -135,14 +138,14 @@ def _limits(
 
 
 def steps(chart: Chart, least: float = 0.0) -> list[Step]:
-    """The values beyond the limits whose neighbour before was within them, at least so far off."""
+    """Values clearly off, at least so far, whose neighbour before was within the limits."""
     found = []
     for row in np.flatnonzero(chart.out).tolist():
         phase = chart.phase_at(row)
         assert phase is not None
-        outside = not phase.low <= chart.value[row] <= phase.high
+        apart = abs(chart.value[row] - phase.centre)
         first = row == phase.start or phase.low <= chart.value[row - 1] <= phase.high
-        if outside and first and abs(chart.value[row] - phase.centre) >= least:
+        if first and apart > CLEARLY * phase.sigma and apart >= least:
             found.append(Step(row, phase.centre, float(chart.value[row]), phase.sigma))
     return found
 

@@ -17,7 +17,7 @@ VISITS_MAX = 500
 FINDINGS_MAX, PARTS_MAX, VERDICTS_KEPT = 200, 100, 5
 WORK_KEPT = 100
 State = Literal["planned", "open", "ended", "signed"]
-WORK = {"installed", "removed", "done", "visit_ended"}
+WORK = {"installed", "removed", "done", "visit_begun", "visit_ended"}
 """Kinds of record that say that hands were on the machine."""
 
 
@@ -66,8 +66,10 @@ class Visit:
 class Visits:
     """All visits by key, and what was last done to each machine."""
 
-    whats: tuple[str, ...] = ("visit", "visit_begun", "visit_ended", "part", "finding", "evidence", "trial",
-             "checked", "verdict", "signed", "baseline")  # fmt: skip
+    whats: tuple[str, ...] = (
+        "visit", "visit_begun", "visit_ended", "part", "finding", "evidence", "trial", "checked",
+        "verdict", "signed", "baseline",
+    )  # fmt: skip
 
     def __init__(self) -> None:
         self.known: dict[str, Visit] = {}
