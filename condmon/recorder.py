@@ -8,11 +8,14 @@ count commits and only grow; the batches of one file all come before those of th
 import os
 import re
 import sqlite3
-from collections.abc import Callable, Generator, Sequence
+import time
+from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 
@@ -31,6 +34,10 @@ _TABLES = f"""
     PRAGMA user_version = {FORMAT};
 """
 _log = log.get("recorder")
+
+READ_TRIES = 5
+READ_PAUSE_S = 0.2
+_Read = TypeVar("_Read")
 
 
 class _Damaged(Exception):  # noqa: N818 - a state of a file
@@ -220,36 +227,47 @@ class Recorder:
 
     def _spans(self) -> list[tuple[Path, int, int]]:
         """Files that hold batches with their first and last offset, in the order of offsets."""
-        spans = []
+        spans: list[tuple[Path, int, int]] = []
         for path in self._files():
-            try:
-                with closing(_reader(path)) as db:
-                    sql = "SELECT min(offset), max(offset) FROM batches"
-                    first, last = db.execute(sql).fetchone()
-            except sqlite3.DatabaseError as error:
-                self._unreadable(path, error)
-                continue
-            if first is not None:
-                spans.append((path, int(first), int(last)))
+            spans += [(path, *span) for span in self._tried(path, partial(_span_of, path))]
         return sorted(spans, key=lambda span: span[1])
 
     def _read_file(self, path: Path, after: int) -> Generator[tuple[int, list[Record]], None, None]:
-        try:
+        reached = after
+
+        def rest() -> Iterator[tuple[int, list[Record] | None]]:
             with closing(_reader(path)) as db:
                 present = self._present(db)
                 sql = "SELECT offset, content FROM batches WHERE offset > ? ORDER BY offset"
-                for offset, content in db.execute(sql, (after,)):
-                    records = self._unpacked(path, offset, content, present)
-                    if records is not None:
-                        yield int(offset), records
-        except sqlite3.DatabaseError as error:
-            self._unreadable(path, error)
+                for offset, content in db.execute(sql, (reached,)):
+                    yield int(offset), self._unpacked(path, offset, content, present)
+
+        for offset, records in self._tried(path, rest):
+            reached = offset
+            if records is not None:
+                yield offset, records
+
+    def _tried(self, path: Path, read: Callable[[], Iterator[_Read]]) -> Iterator[_Read]:
+        """What `read` gives, begun again a few times when the disk refuses for a moment.
+
+        A file left out for a passing trouble would be a day that the engine never saw.
+        """
+        for tries_left in reversed(range(READ_TRIES)):
+            try:
+                yield from read()
+            except sqlite3.DatabaseError as error:
+                passing = isinstance(error, sqlite3.OperationalError) and not _unborn(error)
+                if passing and tries_left:
+                    time.sleep(READ_PAUSE_S)
+                    continue
+                self._unreadable(path, error)
+            return
 
     def _unreadable(self, path: Path, error: sqlite3.DatabaseError) -> None:
         """Set a damaged file aside; one that only cannot be opened now is named and left."""
         if not isinstance(error, sqlite3.OperationalError):
             self._set_aside(path, str(error))
-        elif "no such table" not in str(error):  # such a file was born and never written
+        elif not _unborn(error):
             _log.error(
                 "recording file cannot be read",
                 file=path.name,
@@ -308,6 +326,19 @@ class Recorder:
 def rows_in(records: Sequence[Record]) -> int:
     """How many samples a batch holds."""
     return sum(len(record) for record in records if isinstance(record, Samples))
+
+
+def _unborn(error: sqlite3.DatabaseError) -> bool:
+    """Whether this tells of a file that was made and never written."""
+    return "no such table" in str(error)
+
+
+def _span_of(path: Path) -> Iterator[tuple[int, int]]:
+    """First and last offset in a file; nothing while it holds nothing."""
+    with closing(_reader(path)) as db:
+        first, last = db.execute("SELECT min(offset), max(offset) FROM batches").fetchone()
+    if first is not None:
+        yield int(first), int(last)
 
 
 def _reader(path: Path) -> sqlite3.Connection:
