@@ -61,7 +61,7 @@ def draft(heard: Heard, found: Found, broker: str, source: str = "") -> str:
         text += "\n# Nothing readable was heard, so there is no machine here yet.\n"
     if found.unread:
         text += "\n\n# Not guessed:\n"
-        text += "".join(_remark(f"- {_plain(line)}") for line in found.unread)
+        text += "".join(_remark(f"- {line}") for line in found.unread)
     return text
 
 
@@ -171,7 +171,7 @@ def _words(made: Guess, plays: str | None) -> Iterator[str]:
     if unsorted:
         shown = ", ".join(_text(word) for word in unsorted)
         yield from _remark(f"please sort these words into words = {{ on = [...], off = [...] }}: "
-                           f"{_plain(shown)}").splitlines()  # fmt: skip
+                           f"{shown}").splitlines()  # fmt: skip
 
 
 def _apart(made: Guess, plays: str | None) -> Iterator[str]:
@@ -222,13 +222,13 @@ def _seconds(period_s: float) -> str:
 def _values(made: Guess) -> Iterator[str]:
     track = made.track
     if track.words:
-        yield "words " + ", ".join(_plain(word) for word in list(track.words)[:8])
+        yield "words " + ", ".join(list(track.words)[:8])
     elif track.numbers:
         yield f"values {track.low:g} to {track.high:g}"
 
 
 def _remark(text: str) -> str:
-    lines = textwrap.wrap(text, COLUMNS - 2, break_long_words=False, break_on_hyphens=False)
+    lines = textwrap.wrap(_plain(text), COLUMNS - 2, break_long_words=False, break_on_hyphens=False)
     return "".join(f"# {line}\n" for line in lines)
 
 
@@ -238,7 +238,9 @@ def _plain(text: str) -> str:
 
 
 def _text(given: str) -> str:
-    return json.dumps(given, ensure_ascii=not given.isprintable())
+    """Write a TOML text; letters that do not print as themselves are escaped."""
+    quoted = json.dumps(given, ensure_ascii=False)
+    return "".join(letter if letter.isprintable() else f"\\U{ord(letter):08x}" for letter in quoted)
 
 
 def _list(given: object, *, plain: bool = False) -> str:

@@ -64,7 +64,7 @@ class Track:
         if isinstance(given, list):
             self.arrays += 1
             self.longest = max(self.longest, len(given))
-            given = float(max(given, key=abs, default=0.0))
+            given = max(given, key=abs, default=0.0)
         if isinstance(given, bool):
             self.booleans += 1
             self._word("true" if given else "false", at_us)
