@@ -47,9 +47,9 @@ def pushes(send_section: Section, top: Section) -> tuple[Push, ...]:
     for number, row in enumerate(send_section.each("push", "send.push"), 1):
         if "web" not in top.table:
             row.wrong("phones ask for notifications on the page; add a section [web] with TLS")
-        elif isinstance(page, dict) and "cert_file" not in page:
+        elif isinstance(page, dict) and not {"cert_file", "own_certificate"} & page.keys():
             row.warn("browsers allow notifications only where the page is reached by https; give "
-                     "cert_file and key_file under [web]")  # fmt: skip
+                     "own_certificate, or cert_file and key_file, under [web]")  # fmt: skip
         made.append(Push(
             row.take("name", values.name_of("the name of a way"), f"push-{number}"),
             row.need("contact", send.mailbox, "", 'contact = "owner@pier.example"'),

@@ -25,6 +25,7 @@ from condmon.journal import Reader
 from condmon.linkwords import Ending, Pauses, cannot_connect
 from condmon.senders.events import alert_facts, envelope, source
 from condmon.senders.topicline import TopicLine
+from condmon.senders.topicstate import put_topic_state
 from condmon.senders.wire import secret
 from condmon.senders.words import machine_word
 
@@ -36,7 +37,6 @@ REFRESH_S = 1200.0
 EXPIRY_S = 3600
 TROUBLE_S = 5.0
 STATE_EVERY_S = 60.0
-STATE_FILE = "alert-topic.json"
 SPEAKS = {"active_unacknowledged", "active_acknowledged"}
 
 Wanted = Mapping[str, tuple[str, bytes]]
@@ -170,11 +170,8 @@ class TopicFollower:
         if self._state and self._state[0] == trouble and now_s - self._state[1] < STATE_EVERY_S:
             return
         self._state = (trouble, now_s)
-        state = {"at_us": self._clock.now_us(), "trouble": trouble}
         try:
-            fresh = self._folder / f"{STATE_FILE}.new"
-            fresh.write_bytes(orjson.dumps(state))
-            fresh.replace(self._folder / STATE_FILE)
+            put_topic_state(self._folder, self._clock.now_us(), trouble)
         except OSError:  # the writers of the store tell of the disk
             self._state = None
 
@@ -192,12 +189,3 @@ class _Alerts(Reader):
         if version != self._version:
             self._version, self._found = version, self.alerts(open_only=True)
         return self._found
-
-
-def topic_state(folder: Path) -> tuple[int, str] | None:
-    """When the alert topic was last looked at, and its trouble ("": it agrees); None: never."""
-    try:
-        found = orjson.loads((folder / STATE_FILE).read_bytes())
-        return int(found["at_us"]), str(found["trouble"])
-    except (OSError, ValueError, KeyError, TypeError):
-        return None

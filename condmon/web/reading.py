@@ -85,6 +85,15 @@ class PageReader(EntryReader):
         )
         return rows[0][0] if rows else None
 
+    def last_test_us(self, route: str) -> int | None:
+        """When a way last took a test message."""
+        rows = self._rows(
+            "SELECT max(done_us) FROM delivery WHERE thread = 'test' AND route = ?"
+            " AND state = 'sent'",
+            route,
+        )
+        return rows[0][0] if rows else None
+
     def oldest_waiting_us(self, route: str) -> int | None:
         """Since when the oldest message that waits for a way has waited."""
         rows = self._rows(
