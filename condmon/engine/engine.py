@@ -36,11 +36,10 @@ from condmon.engine.records import (
 from condmon.engine.runs import Placed, cut_by_epoch, joined
 from condmon.engine.servicebook.book import ServiceBook
 from condmon.engine.servicebook.carry import CARRIED, Cargo, cargo_of, entry_of_cargo
-from condmon.engine.servicebook.fields import Refused
 from condmon.engine.settings import CONDMON, Machine, Settings, Signal
 from condmon.engine.snapshot import SnapshotError, pack, unpack
 from condmon.engine.view import View, view_of
-from condmon.engine.watch import Watch
+from condmon.engine.watch import Watch, put_on
 
 _STUCK = rec.REASONS.index("stuck at one value")
 
@@ -240,7 +239,7 @@ class Engine:
                 if record.machine in {None, watch.machine.id}:
                     watch.ticks.doubt_counters()
         elif isinstance(record, ModelOn):
-            return [self._model_on(record)]
+            return [put_on(record, self.watches)]
         elif isinstance(record, Filed):
             return self._filed(record)
         elif isinstance(record, Health):
@@ -262,25 +261,16 @@ class Engine:
 
     def _carried(self, record: Filed) -> Entry:
         """Take up book and counters that were carried over from before."""
-        try:
-            self.carry(cargo_of(record))
-        except Refused as error:
-            return entry_of_cargo(record, str(error))
-        return entry_of_cargo(record)
+        cargo, refused = cargo_of(record)
+        if cargo:
+            self.carry(cargo)
+        return entry_of_cargo(record, refused)
 
     def carry(self, cargo: Cargo) -> None:
         """Go on with a book and counters of before; alerts and models are not among them."""
         self.servicebook.load(cargo.book)
         for watch in self.watches[:-1]:
             watch.carry(cargo.counts.get(watch.machine.id), cargo.days.get(watch.machine.id, []))
-
-    def _model_on(self, record: ModelOn) -> Entry:
-        """Hand a model to its machine; the log tells what it says, or why it is not used."""
-        for watch in self.watches:
-            if watch.machine.id == record.machine:
-                refused = watch.model_on(record)
-                return entry_of(record, refused, *([] if refused else watch.learned(record.model)))
-        return entry_of(record, "the configuration has no such machine")
 
     @property
     def _tick(self) -> int:
@@ -367,9 +357,8 @@ class Engine:
                 "intake": self._intake.state(),
                 "digest": self._digest.state(),
                 "flood": self._flood.state(),
-                "machines": [watch.machine.id for watch in self.watches],
                 "servicebook": self.servicebook.state(),
-                "watches": [watch.state() for watch in self.watches],
+                "watches": {watch.machine.id: watch.state() for watch in self.watches},
             },
             self.settings.digest,
         )
@@ -392,8 +381,8 @@ class Engine:
             engine._digest.load(state["digest"])
             engine._flood.load(state["flood"])
             engine.servicebook.load(state["servicebook"])
-            for watch, saved in zip(engine.watches, state["watches"], strict=True):
-                watch.load(saved)
+            for watch in engine.watches:
+                watch.load(state["watches"][watch.machine.id])
         except (KeyError, TypeError, ValueError, IndexError, AssertionError) as error:
             raise SnapshotError("the snapshot does not fit this condmon") from error
         return engine

@@ -13,7 +13,6 @@ from condmon.engine.ids import short_id
 from condmon.engine.outputs import Entry
 from condmon.engine.records import Filed
 from condmon.engine.servicebook.book import ServiceBook, entry_of
-from condmon.engine.servicebook.fields import Refused
 from condmon.engine.servicebook.life import Counts
 
 CARRIED = "carried"
@@ -37,18 +36,18 @@ class Cargo(NamedTuple):
         return Filed(at_us, "", CARRIED, "condmon", "book", json.dumps(self._asdict()))
 
 
-def cargo_of(filed: Filed) -> Cargo:
-    """What a record carries. Raises Refused."""
+def cargo_of(filed: Filed) -> tuple[Cargo | None, str]:
+    """What a record carries, or why it cannot be taken up."""
     if len(filed.content) > CARRIED_MAX:
-        raise Refused("it is too large")
+        return None, "it is too large"
     try:
         found = json.loads(filed.content)
-        return _sound(Cargo(found["book"], found["counts"], found["days"]))
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
-        raise Refused("it cannot be read") from error
+        return _sound(Cargo(found["book"], found["counts"], found["days"])), ""
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        return None, "it cannot be read"
 
 
-def entry_of_cargo(filed: Filed, refused: str = "") -> Entry:
+def entry_of_cargo(filed: Filed, refused: str) -> Entry:
     """The line of the log about a record that carries; what it carries is too long for it."""
     text = "service book and counters are carried over from before"
     if refused:
@@ -61,9 +60,9 @@ def from_snapshot(blob: bytes) -> Cargo | None:
     """What a snapshot of any configuration holds; None where it cannot be read."""
     try:
         state = json.loads(blob)["state"]
-        pairs = dict(zip(state["machines"], state["watches"], strict=True))
-        counts = {name: saved["usage"]["counts"] for name, saved in pairs.items()}
-        days = {name: saved["due"]["days"] for name, saved in pairs.items()}
+        watches = state["watches"].items()
+        counts = {name: saved["usage"]["counts"] for name, saved in watches}
+        days = {name: saved["due"]["days"] for name, saved in watches}
         return _sound(Cargo(state["servicebook"], counts, days))
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return None
