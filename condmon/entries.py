@@ -88,7 +88,7 @@ class EntryReader(Reader):
         number = int(name) if name.isascii() and name.isdigit() and len(name) < 16 else -1
         rows = self._asked(
             f"{_COLUMNS} entry WHERE id = :name OR seq = :number ORDER BY id = :name DESC LIMIT 1",
-            {"name": name, "number": number},
+            {"name": _plain(name), "number": number},
         )
         return _numbered(rows[0]) if rows else None
 

@@ -1,7 +1,7 @@
 """Charts of a report as SVG that needs nothing else: no script, no style sheet, no other file.
 
-Grey is normal; what was abnormal is a hatched band with its number, so that a black and white
-print says the same.
+Grey is normal; what was abnormal is a band with its number, so that a black and white print says
+the same.
 """
 
 import math
@@ -16,7 +16,7 @@ from condmon.engine.settings import Calendar, Signal
 from condmon.engine.words import number, shown
 from condmon.ledger.curves import Curve, Span
 
-WIDTH, LEFT, RIGHT = 720, 64, 8
+WIDTH, LEFT, RIGHT = 720, 70, 8
 HEIGHT, TOP, BOTTOM = 124, 14, 18
 TICKS_MAX = 9
 HOUR_US = 3600 * SECOND_US
@@ -52,9 +52,11 @@ def chart(
         _lines(signal, scale),
         _ticks(span, calendar),
     ]
-    line = path(curve, scale)
+    wide = 4 if signal.kind in {"moment", "calibration"} else 1.1  # single points
     parts.append(
-        Markup('<path d="{}" fill="none" stroke="#1f3a52" stroke-width="1.1"/>').format(line)
+        Markup(
+            '<path d="{}" fill="none" stroke="#1f3a52" stroke-width="{}" stroke-linecap="round"/>'
+        ).format(path(curve, scale), wide)
     )
     return _frame(f"{signal.label()} over time", HEIGHT, Markup("").join(parts))
 

@@ -9,7 +9,7 @@ from typing import Any
 from condmon import __version__
 from condmon.engine.engine import Engine
 from condmon.engine.settings import Settings
-from condmon.engine.words import number, span
+from condmon.engine.words import number, shown, span
 from condmon.entries import EntryReader
 from condmon.errors import CondmonError
 
@@ -43,8 +43,8 @@ def usage(reader: EntryReader, settings: Settings, machine: str) -> dict[str, An
         return {}
 
 
-def usage_rows(counts: dict[str, Any]) -> Iterator[tuple[str, str]]:
-    """The counters in words."""
+def usage_rows(counts: dict[str, Any], unit: str) -> Iterator[tuple[str, str]]:
+    """The counters in words; `unit` is that of the axes' positions."""
     for duty, seconds in counts.get("duty_s", {}).items():
         yield f"time {duty}", span(seconds)
     for band, seconds in counts.get("speed_s", {}).items():
@@ -60,7 +60,7 @@ def usage_rows(counts: dict[str, Any]) -> Iterator[tuple[str, str]]:
     for axis, zones in counts.get("travel", {}).items():
         yield (
             f"travel of axis {axis.upper()}",
-            f"{number(sum(zones.values()), 6)} (unit of position)",
+            f"{number(sum(zones.values()), 6)}{shown(unit)}",
         )
 
 

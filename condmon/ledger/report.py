@@ -18,6 +18,7 @@ from condmon import __version__
 from condmon.clock import rfc3339
 from condmon.config.shape import Config
 from condmon.engine.outputs import Alert
+from condmon.engine.records import SECOND_US
 from condmon.engine.settings import CONDMON, Calendar, Machine
 from condmon.engine.words import nearest, number, shown, span
 from condmon.entries import EntryReader, Numbered, Wanted
@@ -63,15 +64,16 @@ def report(config: Config, machine_id: str, asked: Span, now_us: int) -> str:
         span_us = _bounded(asked, reader, config, machine_id, now_us)
         alerts = _alerts(reader, machine_id, span_us, calendar)
         entries, left_out = _entries(reader, machine_id, span_us)
-        duty = _duty(reader, machine_id, span_us)
-        counts = list(usage_rows(usage(reader, config.settings, machine_id)))
+        duty = _duty(reader, machine_id, span_us, entries)
+        counts = list(usage_rows(usage(reader, config.settings, machine_id), _unit(machine)))
         starts = reader.find(Wanted(kind="start", to_us=span_us[1]), 1)
         corrections = reader.corrections([one.entry.id for one in entries])
     verdict = verify(config.store.path / "journal.db")
     made: str = _template().render(
         site=config.settings.site, machine=machine, span=span_us, now_us=now_us,
         text=calendar.text, lasted=span, rfc3339=rfc3339, version=__version__, alerts=alerts,
-        entries=entries, left_out=left_out, corrections=corrections,
+        listed=[e for e in entries if e.entry.kind != "duty"], left_out=left_out,
+        duties=sum(e.entry.kind == "duty" for e in entries), corrections=corrections,
         duty=lasted(duty), duty_svg=duty_bar(duty, span_us, calendar) if duty else None,
         charts=_charts(config, machine, span_us, alerts), counts=counts, started=starts[:1],
         people=[e for e in entries if e.entry.kind == "action"],
@@ -95,12 +97,19 @@ def _machine(config: Config, machine_id: str) -> Machine:
     )
 
 
+def _unit(machine: Machine) -> str:
+    """The unit in which travel is counted."""
+    axes = machine.by_role("axis_position")
+    return axes[0].unit if axes else "1"
+
+
 def _bounded(asked: Span, reader: EntryReader, config: Config, machine: str, now_us: int) -> Span:
-    """The span of which there can be something: from the first entry or sample until now."""
+    """The span of which there can be something: from the first day or entry to the last writing."""
     held = History(config.store.path, config.settings.signals).span_us()
     first = next(reader.each(Wanted(machine), 1), None)
     begins = [us for us in (held and held[0], first and first.entry.at_us) if us]
-    from_us, to_us = max(asked[0], min(begins, default=asked[0])), min(asked[1], now_us)
+    from_us = max(asked[0], min(begins, default=asked[0]))
+    to_us = min(asked[1], now_us, reader.written_us() or now_us)
     if from_us >= to_us:
         raise CondmonError(
             f"{config.store.path}: nothing is known of {machine} from {rfc3339(asked[0])} to "
@@ -136,19 +145,44 @@ def _entries(reader: EntryReader, machine: str, span_us: Span) -> tuple[list[Num
     return sorted(found), left_out
 
 
-def _duty(reader: EntryReader, machine: str, span_us: Span) -> list[Piece]:
-    """What the machine was doing, from one entry on it to the next."""
+def _duty(reader: EntryReader, machine: str, span_us: Span, entries: list[Numbered]) -> list[Piece]:
+    """What the machine was doing, from one entry on it to the next; gaps are not known."""
     before = reader.find(Wanted(machine, "duty", "", to_us=span_us[0]), 1)
     inside = reader.each(Wanted(machine, "duty", "", *span_us), ENTRIES_MAX)
     changes = sorted(
         (e.entry.at_us, str(e.entry.facts.get("duty", ""))) for e in [*before, *inside]
     )
-    ends = [at_us for at_us, _ in changes[1:]] + [span_us[1]]
-    return [
+    ends = [*(at_us for at_us, _ in changes[1:]), span_us[1]][: len(changes)]
+    pieces = [
         Piece(max(at_us, span_us[0]), end_us, word)
         for (at_us, word), end_us in zip(changes, ends, strict=True)
         if word and end_us > span_us[0]
     ]
+    for gap in _gaps(entries):
+        pieces = [part for piece in pieces for part in _without(piece, gap)]
+    return pieces
+
+
+def _gaps(entries: list[Numbered]) -> list[Span]:
+    """Times of which the log says that nothing was recorded."""
+    found = []
+    for _, _, entry in entries:
+        from_us, to_us = entry.facts.get("from_us"), entry.facts.get("to_us")
+        seconds = entry.facts.get("seconds")
+        if entry.kind == "gap" and isinstance(from_us, int) and isinstance(to_us, int):
+            found.append((from_us, to_us))
+        elif entry.kind == "gap" and isinstance(seconds, int):
+            found.append((entry.at_us - seconds * SECOND_US, entry.at_us))
+    return found
+
+
+def _without(piece: Piece, gap: Span) -> list[Piece]:
+    """What is left of a piece beside a gap."""
+    parts = [
+        Piece(piece.from_us, min(piece.to_us, gap[0]), piece.word),
+        Piece(max(piece.from_us, gap[1]), piece.to_us, piece.word),
+    ]
+    return [part for part in parts if part.to_us > part.from_us] if gap[0] < gap[1] else [piece]
 
 
 def _charts(config: Config, machine: Machine, span_us: Span, alerts: list[Told]) -> list[Drawn]:

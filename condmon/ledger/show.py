@@ -28,10 +28,19 @@ def entry_lines(
     """A line an entry, with what was put right later below it."""
     for seq, _, entry in found:
         by = f" ({entry.facts['by']})" if entry.facts.get("by") else ""
-        yield f"{calendar.text(entry.at_us)}  {seq:>6}  {entry.machine:10} {entry.text}{by}"
+        yield printable(
+            f"{calendar.text(entry.at_us)}  {seq:>6}  {entry.machine:10} {entry.text}{by}"
+        )
         for later in corrections.get(entry.id, ()):
             when = calendar.text(later.entry.at_us)
-            yield f"{'':21}       corrected {when} by entry {later.seq}: {later.entry.text}"
+            yield printable(
+                f"{'':21}       corrected {when} by entry {later.seq}: {later.entry.text}"
+            )
+
+
+def printable(text: str) -> str:
+    """Text without signs that a terminal would obey."""
+    return "".join(sign if sign.isprintable() else "?" for sign in text)
 
 
 def verdict_facts(verdict: Verdict) -> Iterator[dict[str, Any]]:
