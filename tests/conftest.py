@@ -17,3 +17,21 @@ def mosquitto(tmp_path: Path) -> Iterator[Mosquitto]:
         yield broker
     finally:
         broker.stop()
+
+
+@pytest.fixture(scope="session")
+def driver():
+    """What drives browsers; one process can have only one of them."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as one:
+        yield one
+
+
+@pytest.fixture(scope="session")
+def browser(driver):
+    """A real Chromium."""
+    from tests.web.browsers import chromium
+
+    with chromium(driver) as one:
+        yield one

@@ -19,6 +19,8 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from playwright.sync_api import sync_playwright
+
 from tests.waiting import until
 from tests.web.browsers import chromium, phone
 from tests.web.house import House
@@ -63,7 +65,11 @@ def main() -> int:
     parser.add_argument("--rounds", type=int, default=5)
     parser.add_argument("--step", type=int, default=1, help="seconds between samples (1)")
     given = parser.parse_args()
-    with tempfile.TemporaryDirectory() as name, chromium() as browser:
+    with (
+        tempfile.TemporaryDirectory() as name,
+        sync_playwright() as driver,
+        chromium(driver) as browser,
+    ):
         folder = Path(name)
         fill_past(folder, 24, given.step, batch_s=10)
         house = House(folder).start()

@@ -4,7 +4,7 @@ import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, Playwright
 
 from tests.web.house import House
 
@@ -24,16 +24,15 @@ FLAGS = [
 
 
 @contextmanager
-def chromium(*flags: str) -> Iterator[Browser]:
+def chromium(driver: Playwright, *flags: str) -> Iterator[Browser]:
     """One browser; each phone is a context of its own in it."""
     path = shutil.which("chromium") or shutil.which("chromium-browser")
     assert path, "chromium is not installed; deploy/test installs it"
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=path, args=[*FLAGS, *flags])
-        try:
-            yield browser
-        finally:
-            browser.close()
+    browser = driver.chromium.launch(executable_path=path, args=[*FLAGS, *flags])
+    try:
+        yield browser
+    finally:
+        browser.close()
 
 
 def phone(

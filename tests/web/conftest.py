@@ -1,9 +1,8 @@
-"""Fixtures of the page's tests: a house, a browser."""
+"""Fixtures of the page's tests: a house."""
 
 import pytest
 
 from tests.waiting import until
-from tests.web.browsers import chromium
 from tests.web.house import House
 
 
@@ -16,10 +15,3 @@ def house(tmp_path_factory):
     until(lambda: made.page.live.seen().view.machines[1].duty == "off", 20, "samples were taken")
     yield made
     made.stop()
-
-
-@pytest.fixture(scope="session")
-def browser():
-    """A real Chromium."""
-    with chromium() as one:
-        yield one

@@ -7,6 +7,8 @@ import sys
 import tempfile
 from pathlib import Path
 
+from playwright.sync_api import sync_playwright
+
 from tests.waiting import until
 from tests.web.browsers import DESK, PHONE, SMALL, chromium, phone
 from tests.web.house import PASSWORD, House
@@ -47,7 +49,11 @@ def pages(house: House) -> dict[str, str]:
 def main(folder: Path) -> None:
     """Make them all."""
     folder.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory() as store, chromium() as browser:
+    with (
+        tempfile.TemporaryDirectory() as store,
+        sync_playwright() as driver,
+        chromium(driver) as browser,
+    ):
         fill_past(Path(store), hours=24)
         house = House(Path(store)).start()
         try:

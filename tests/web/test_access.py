@@ -1,17 +1,19 @@
-"""Every page for everyone: axe-core finds nothing, every target is large enough for a glove."""
+"""Every page for everyone: axe-core finds nothing, targets fit a glove, nothing scrolls sideways."""
+
+import re
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
-from tests.web.browsers import DESK, PHONE, phone
+from condmon.web.app import routes
+from tests.web.browsers import DESK, PHONE, SMALL, phone
 from tests.web.house import PASSWORD, House
 
 pytestmark = pytest.mark.slow
 
-SIGNED_IN = ["/", "/alerts/{hot}", "/alerts/{door}", "/machines", "/machines/mill-1",
-             "/unexplained", "/log", "/log?words=door", "/people", "/ways", "/more", "/report",
-             "/report?week=1",
-             "/machines/mill-9", "/offline"]  # fmt: skip
+NOT_PAGES = re.compile(r"/(api|live|static|photos)/?|.*\.(crt|webmanifest|js)$")
+FILLED = {"machine_id": "mill-1", "alert_id": "{hot}", "machine": "mill-1"}
+MORE = ["/alerts/{door}", "/log?words=door", "/machines/mill-9", "/report?week=1"]
 DOORS = ["/sign-in", "/pair"]
 TARGETS = """() => {
   const found = [];
@@ -24,12 +26,25 @@ TARGETS = """() => {
   }
   return found;
 }"""
+COLOURS = """() => axe.run({runOnly: ["color-contrast", "link-in-text-block"]}).then(r =>
+  r.violations.flatMap(v => v.nodes.map(n => `${v.id}: ${n.html.slice(0, 120)}`)))"""
+OPEN_ALL = "document.querySelectorAll('details').forEach((d) => { d.open = true; })"
+
+
+def pages() -> list[str]:
+    """Every page of the route table that someone who is signed in can look at."""
+    found = []
+    for route in routes():
+        if "GET" in route.methods and not NOT_PAGES.match(route.path) and route.path not in DOORS:
+            found.append(re.sub(r"\{(\w+)\}", lambda m: FILLED.get(m[1], "x"), route.path))
+    return [*found, *MORE]
 
 
 @pytest.fixture(scope="module")
 def stage(tmp_path_factory):
     """A house with an alert that lasts, one that is over, and an owner."""
-    house = House(tmp_path_factory.mktemp("stage")).start()
+    web = "own_certificate = true\ninstall_port = 0"
+    house = House(tmp_path_factory.mktemp("stage"), web=web).start()
     house.healthy()
     door = house.raise_alert("door-open-while-turning")
     house.end_alert(door.id)
@@ -38,13 +53,14 @@ def stage(tmp_path_factory):
     house.stop()
 
 
-@pytest.fixture(scope="module", params=["light", "dark"])
-def context(request, browser, stage):
+@pytest.fixture(scope="module")
+def sheet(browser, stage):
+    """One page of a signed-in phone; it stands still while it is measured."""
     house, _, owner = stage
-    made = phone(browser, house, owner, size=PHONE, dark=request.param == "dark")
-    made.route("**/live*", lambda route: route.abort())  # it stands still while it is measured
-    yield made
-    made.close()
+    context = phone(browser, house, owner, size=PHONE)
+    context.route("**/live*", lambda route: route.abort())
+    yield context.new_page()
+    context.close()
 
 
 def violations(page) -> list[str]:
@@ -52,66 +68,79 @@ def violations(page) -> list[str]:
     return [f"{v['id']}: {node['html'][:120]}" for v in found for node in v["nodes"]]
 
 
-@pytest.mark.parametrize("path", SIGNED_IN)
-def test_axe_finds_nothing_and_targets_are_48_px(stage, context, path):
-    _, ids, _ = stage
-    page = context.new_page()
-    page.goto(path.format(**ids))
-    page.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
+def look_through(page) -> None:
+    """Everything that has to hold on a page: by day, in the dark, on the smallest phone."""
+    page.evaluate(OPEN_ALL)
     assert [] == violations(page)
     assert [] == page.evaluate(TARGETS)
-    page.close()
+    page.emulate_media(color_scheme="dark")
+    assert [] == page.evaluate(COLOURS)
+    page.emulate_media(color_scheme="light")
+    page.set_viewport_size(SMALL)
+    assert page.evaluate("document.documentElement.scrollWidth") <= SMALL["width"]
+    assert [] == page.evaluate(TARGETS)
+    page.set_viewport_size(PHONE)
+
+
+@pytest.mark.parametrize("path", pages())
+def test_on_every_page_axe_finds_nothing_and_targets_are_48_px_and_it_fits_320_px(
+    stage, sheet, path
+):
+    _, ids, _ = stage
+    answer = sheet.goto(path.format(**ids))
+    assert "text/html" in answer.headers["content-type"]
+    look_through(sheet)
 
 
 @pytest.mark.parametrize("path", DOORS)
-def test_axe_finds_nothing_at_the_doors(stage, browser, path):
-    page = phone(browser, stage[0]).new_page()
-    page.goto(path)
-    assert [] == violations(page)
-    assert [] == page.evaluate(TARGETS)
-    page.close()
-
-
-def test_axe_finds_nothing_on_the_page_with_a_pairing_code(stage, context):
+def test_on_the_doors_axe_finds_nothing_and_targets_are_48_px(stage, browser, path):
+    context = phone(browser, stage[0])
     page = context.new_page()
-    page.goto("/people")
-    page.get_by_role("button", name="Pair a phone for anna").tap()
-    page.locator(".code").wait_for()
-    assert [] == violations(page)
-    assert [] == page.evaluate(TARGETS)
-    page.close()
+    page.goto(path)
+    look_through(page)
+    context.close()
+
+
+def test_on_the_page_with_a_pairing_code_axe_finds_nothing(sheet):
+    sheet.goto("/people")
+    sheet.get_by_role("button", name="Pair a phone for anna").tap()
+    sheet.locator(".code").wait_for()
+    look_through(sheet)
 
 
 def test_axe_finds_nothing_on_a_desk(stage, browser):
     house, _, owner = stage
-    page = phone(browser, house, owner, size=DESK).new_page()
+    context = phone(browser, house, owner, size=DESK)
+    page = context.new_page()
     for path in ("/", "/machines/mill-1"):
         page.goto(path)
         assert [] == violations(page)
-    page.close()
+    context.close()
 
 
-def test_the_whole_alert_and_its_button_are_on_the_first_screen(stage, context):
-    """The order of DESIGN: urgency and machine, what, since, why, look first, who, caution."""
+def test_the_whole_alert_and_its_button_are_on_the_first_screen(stage, sheet):
+    """The order of a person's questions: urgency and machine, what, since, why, look first, who."""
     _, ids, _ = stage
-    page = context.new_page()
-    page.goto(f"/alerts/{ids['hot']}")
-    text = page.locator("article.alert").inner_text().lower()
+    sheet.goto(f"/alerts/{ids['hot']}")
+    text = sheet.locator("article.alert").inner_text().lower()
     order = ["now", "five-axis mill", "upper spindle bearing is hot", "since", "52.5", "why it",
              "look first", "who has seen it"]  # fmt: skip
     places = [text.index(word) for word in order]
     assert sorted(places) == places
-    button = page.get_by_role("button", name="I have seen this").bounding_box()
+    button = sheet.get_by_role("button", name="I have seen this").bounding_box()
     assert button["height"] >= 72
     assert 839 / 2 <= button["y"] <= 839 - 72
     for words in ("Who has seen it", "Look first"):
-        assert page.get_by_text(words).bounding_box()["y"] < button["y"] - 16
-    page.close()
+        assert sheet.get_by_text(words).bounding_box()["y"] < button["y"] - 16
 
 
-def test_the_test_of_targets_finds_a_small_button(stage, context):
-    page = context.new_page()
-    page.goto("/more")
-    page.evaluate("document.querySelector('main button').style = 'min-height: 18px; padding: 0'")
-    assert page.evaluate(TARGETS)
-    page.close()
+def test_the_measuring_finds_a_small_button_a_wide_page_and_a_pale_word(sheet):
+    sheet.goto("/more")
+    sheet.evaluate("document.querySelector('main button').style = 'min-height: 18px; padding: 0'")
+    assert sheet.evaluate(TARGETS)
+    sheet.evaluate("document.querySelector('main h1').style = 'width: 900px; color: #ccc'")
+    assert violations(sheet)
+    assert sheet.evaluate(COLOURS)
+    sheet.set_viewport_size(SMALL)
+    assert sheet.evaluate("document.documentElement.scrollWidth") > SMALL["width"]
+    sheet.set_viewport_size(PHONE)

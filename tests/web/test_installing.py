@@ -131,7 +131,7 @@ def test_the_page_of_a_signed_in_phone_leads_to_the_page_for_installing(box):
 
 
 @pytest.mark.slow
-def test_the_page_can_be_installed_and_shows_only_its_own_page_without_a_connection(box):
+def test_the_page_can_be_installed_and_shows_only_its_own_page_without_a_connection(box, driver):
     """Chromium over https: manifest, service worker; what is kept on the phone holds no figure."""
     house, _ = box
     leaf = x509.load_der_x509_certificate(served(house))
@@ -139,7 +139,7 @@ def test_the_page_can_be_installed_and_shows_only_its_own_page_without_a_connect
         serialization.Encoding.DER, serialization.PublicFormat.SubjectPublicKeyInfo
     )
     pin = base64.b64encode(hashlib.sha256(info).digest()).decode()
-    with chromium(f"--ignore-certificate-errors-spki-list={pin}") as browser:
+    with chromium(driver, f"--ignore-certificate-errors-spki-list={pin}") as browser:
         context = phone(browser, house, house.member("ben"), strict=True)
         page = context.new_page()
         complaints = errors_of(page)
