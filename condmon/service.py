@@ -19,6 +19,7 @@ from condmon.clock import Clock, SiteCalendar, rfc3339
 from condmon.config import Config, load
 from condmon.decoding import Decoding
 from condmon.digest.due import MorningNote
+from condmon.directly import Directly
 from condmon.engine.decode import Decoder
 from condmon.engine.outputs import Output
 from condmon.engine.records import Action, Beacon, Gap, Record, Started
@@ -39,6 +40,7 @@ from condmon.pace import Pace
 from condmon.plan import routes_of, routing_of
 from condmon.rawkeep import RawKeep
 from condmon.recorder import Recorder
+from condmon.reload import Reload
 from condmon.senders import Sender, followers, make
 from condmon.spool import Spool
 from condmon.standing import Standing
@@ -77,8 +79,12 @@ def run(args: argparse.Namespace) -> int:
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
     service = Service(config, Clock(), make(config))
+    reload = Reload(args.config, stop, service.note)
+    signal.signal(signal.SIGHUP, reload.ask)
     print(service.greeting(), file=sys.stderr, flush=True)
     service.run(stop)
+    if reload.wanted:
+        reload.again()
     return 0
 
 
@@ -132,6 +138,9 @@ class Service:
             self.journal.path, senders, clock, settings, routing=routing,
             also=followers(config, clock),
         )  # fmt: skip
+        self._directly = Directly(
+            senders, self._routes, settings, clock, self.journal.was_told, self._stopping
+        )
         self._outbox_thread = threading.Thread(
             target=self._outbox.run, args=(self._stopping,), name="outbox", daemon=True
         )
@@ -143,7 +152,7 @@ class Service:
         )
         self._mirror = mirror(config, self.recorder, clock, self.inbox.put_action)
         self._history = Nightly(
-            config.store, settings.signals, clock, self._note, self._mirror.mirrored
+            config.store, settings.signals, clock, self.note, self._mirror.mirrored
         )
         self._pace = Pace(clock, settings.lateness_s)
         self._beacon_s = self._snapshot_s = self._watchdog_s = clock.monotonic_s()
@@ -171,6 +180,8 @@ class Service:
             )
         self.standing.come_up(self._clock.now_us())
         self._settle_clock()
+        if self.standing.carried:
+            self.inbox.put_action(self.standing.carried)
         self._keep_snapshot()
         self._tell_of_absence(self._clock.now_us(), before_us)
         self._jobs.daily("snapshot", self._snapshot_asked.set, hour=0, minute=5)
@@ -259,6 +270,7 @@ class Service:
         except StoreError as error:
             over = max(0, len(self._unwritten) - OUTPUTS_KEPT_MAX)
             del self._unwritten[:over]
+            self._directly.look(self._unwritten)
             self._repeats.tell(
                 "error",
                 "the journal cannot be written",
@@ -270,6 +282,7 @@ class Service:
             if self.page:
                 self.page.tell(self._unwritten)
             self._unwritten = []
+            self._directly.over()
         self._feed_watchdog()
 
     def _look_around(self) -> None:
@@ -313,7 +326,7 @@ class Service:
             return
         self._jobs.clock_moved(step_s)
         side = "forward" if step_s > 0 else "back; condmon keeps counting from its own time"
-        self._note(f"the clock of this computer was put {abs(step_s):.0f} s {side}")
+        self.note(f"the clock of this computer was put {abs(step_s):.0f} s {side}")
 
     def _feed_watchdog(self) -> None:
         now_s = self._clock.monotonic_s()
@@ -366,7 +379,7 @@ class Service:
         ends = [self.mqtt.certificate_ends_us, self.page and self.page.certificate_ends_us()]
         return min((at_us for at_us in ends if at_us), default=None)
 
-    def _note(self, text: str) -> None:
+    def note(self, text: str) -> None:
         """A line of condmon's own in the machine event log."""
         _log.warning("note", text=text)
         self.inbox.put_action(

@@ -11,10 +11,11 @@ from dataclasses import replace
 from pathlib import Path
 
 from condmon import daystart, log
+from condmon.before import Before, look_before
 from condmon.engine import snapshot
 from condmon.engine.engine import Engine
 from condmon.engine.outputs import Alert, Output
-from condmon.engine.records import Gap, Record
+from condmon.engine.records import Filed, Gap, Record
 from condmon.engine.settings import Settings
 from condmon.journal import Journal
 from condmon.recorder import Recorder, rows_in
@@ -64,6 +65,9 @@ class Standing:
         self._tries: dict[int, int] = {}
         self._single = False  # one batch at a time, to find the one that fails
         self._silent_until = 0  # the journal has told what lies up to here
+        self._uncarried: Before | None = None
+        self._before: Before | None = None  # book and counters that the recordings do not reach
+        self.carried: Filed | None = None  # for the recording: what this start carried over
         self.engine = Engine(settings)
 
     @property
@@ -87,10 +91,15 @@ class Standing:
         if changed:
             self._close_foreign(now_us, "the configuration was changed")
             self.keep_snapshot()
+        if self._before:
+            self.carried = self.engine.cargo().filed(now_us)
 
     def begin_anew(self, now_us: int) -> None:
         """Leave all state behind: what was recorded lies in a time that has not come yet."""
+        cargo = self.engine.cargo()
         self.engine = Engine(self._settings)
+        self.engine.carry(cargo)
+        self.carried = cargo.filed(now_us)
         self._close_foreign(now_us, "the clock was put back")
         self.keep_snapshot()
 
@@ -118,6 +127,8 @@ class Standing:
             try:
                 for offset, records in self._batches(after, until):
                     self._push_recorded(offset, records)
+                    self._carry(offset)
+                self._carry(until)
             except _Fault as fault:
                 if self._single:
                     self._count(fault)
@@ -143,6 +154,9 @@ class Standing:
                     return offset
         self.engine = Engine(self._settings)
         after = self._recorder.offset_before_yesterday() if changed else 0
+        self._before = self._uncarried = look_before(self._journal, self._recorder, after)
+        after = min(after, self._before.offset) if self._before else after
+        self._carry(after)
         if self._recorder.last_offset():
             _log.info(
                 "engine is built up from recordings",
@@ -150,6 +164,12 @@ class Standing:
                 configuration_changed=changed,
             )
         return after
+
+    def _carry(self, offset: int) -> None:
+        """Hand the engine book and counters of before, once it stands where they were taken."""
+        if self._uncarried and offset >= self._uncarried.offset:
+            self.engine.carry(self._uncarried.cargo)
+            self._uncarried = None
 
     def _batches(self, after: int, until: int) -> Iterator[tuple[int, list[Record]]]:
         """Recorded batches, many joined into one where nothing speaks against it."""
@@ -164,6 +184,7 @@ class Standing:
                 joined += records
             last, rows, count = offset, rows + rows_in(records), count + 1
             edge = offset == self._silent_until  # what follows is told again
+            edge |= self._uncarried is not None and offset == self._uncarried.offset
             if self._single or edge or rows >= ROWS_AT_ONCE or count >= BATCHES_AT_ONCE:
                 yield last, joined
                 joined, rows, count = [], 0, 0

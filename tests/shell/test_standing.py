@@ -88,7 +88,7 @@ def test_changed_configuration_keeps_what_is_open_and_tells_nothing_twice(shop):
     assert alerts == shop.alerts()
     with Reader(shop.store) as reader:
         news = reader.entries(1000)[: len(reader.entries(1000)) - entries]
-    assert {"start", "link"} >= {entry.kind for entry in news}
+    assert {"start", "link", "service"} >= {entry.kind for entry in news}
 
 
 def test_alert_whose_check_left_the_configuration_is_closed(shop):
