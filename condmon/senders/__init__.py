@@ -7,15 +7,16 @@ from condmon.clock import Clock
 from condmon.config import Config
 from condmon.senders.email import EmailSender
 from condmon.senders.letter import Letter, Sender
+from condmon.senders.pictures import Draw
 from condmon.senders.webhook import WebhookSender
 
 __all__ = ["Letter", "Sender", "followers", "make"]
 
 
-def make(config: Config) -> list[Sender]:
-    """Make one sender for each way that messages take."""
+def make(config: Config, draw: Draw | None = None) -> list[Sender]:
+    """Make one sender for each way that messages take; `draw` makes the pictures of mails."""
     webhooks = [WebhookSender(webhook) for webhook in config.webhooks]
-    emails = [EmailSender(email) for email in config.emails]
+    emails = [EmailSender(email, draw) for email in config.emails]
     return [*webhooks, *emails, *_pushes(config)]
 
 

@@ -1,4 +1,4 @@
-"""E-mail by SMTP: plain text, one mail to all recipients of a route. Standard library only."""
+"""E-mail by SMTP: text and a small picture, one mail to all of a route. Standard library only."""
 
 import hashlib
 import smtplib
@@ -11,11 +11,13 @@ from email.headerregistry import Address
 from email.message import EmailMessage
 from email.policy import SMTP
 from email.utils import format_datetime, parseaddr
+from html import escape
 
 from condmon import log
 from condmon.config import Email
 from condmon.errors import SendError
 from condmon.senders.letter import Letter
+from condmon.senders.pictures import Draw, Picture, Pictures
 from condmon.senders.wire import Wire, secret, wire
 
 _log = log.get("email")
@@ -33,17 +35,18 @@ class EmailSender:
     refused for good is told of in the log and in the note of the delivery.
     """
 
-    def __init__(self, email: Email) -> None:
+    def __init__(self, email: Email, draw: Draw | None = None) -> None:
         self.name = email.name
         self.urgencies = email.urgencies
         self._email = email
+        self._pictures = Pictures(draw)
         self._settled: dict[str, set[str]] = {}  # key -> recipients that need no further try
 
     def send(self, letter: Letter) -> str | None:
         """Send one mail; raises SendError if any recipient still has to get it."""
         settled = self._settled.get(letter.key, set())
         open_to = [who for who in self._email.to if who not in settled]
-        refused = self._dialogue(compose(letter, self._email), open_to)
+        refused = self._dialogue(compose(letter, self._email, self._picture(letter)), open_to)
         later = {who: why for who, why in refused.items() if why[0] < 500}
         never = {who: why for who, why in refused.items() if why[0] >= 500}
         if later:
@@ -55,6 +58,11 @@ class EmailSender:
             raise SendError(f"not taken for {_list(never)}; check the addresses", again=False)
         self._tell(never)
         return f"not taken for {_list(never)}" if never else None
+
+    def _picture(self, letter: Letter) -> Picture | None:
+        if letter.telling == "digest" or len(letter.alerts) != 1:
+            return None
+        return self._pictures.of(letter.alerts[0], letter.sent_us)
 
     def _dialogue(self, mail: EmailMessage, to: list[str]) -> Refused:
         email = self._email
@@ -95,7 +103,7 @@ class EmailSender:
             )
 
 
-def compose(letter: Letter, email: Email) -> EmailMessage:
+def compose(letter: Letter, email: Email, picture: Picture | None = None) -> EmailMessage:
     """Make the mail of a letter; the same letter makes the same Message-ID at every try."""
     sender = email_address(email.sender)
     domain = sender.rpartition("@")[2] or "condmon.invalid"
@@ -116,7 +124,27 @@ def compose(letter: Letter, email: Email) -> EmailMessage:
     mail["Auto-Submitted"] = "auto-generated"
     mail["X-Auto-Response-Suppress"] = "All"
     mail.set_content(letter.text, charset="utf-8", cte="quoted-printable")
+    if picture:
+        _add_picture(mail, letter, picture, domain)
     return mail
+
+
+def _add_picture(mail: EmailMessage, letter: Letter, picture: Picture, domain: str) -> None:
+    """The same text once more with the picture behind its first lines; plain text stays whole."""
+    name = _id(f"{letter.key}:picture", domain)
+    first, _, rest = letter.text.partition("\n\n")
+    style = "white-space: pre-wrap; font-family: sans-serif"
+    body = (
+        f'<div style="{style}">{escape(first)}</div>'
+        f'<p><img src="cid:{name[1:-1]}" width="640" style="max-width: 100%" '
+        f'alt="{escape(picture.words)}"></p><div style="{style}">{escape(rest)}</div>'
+    )
+    mail.add_alternative(body, subtype="html", charset="utf-8", cte="quoted-printable")
+    _, shown = mail.iter_parts()
+    assert isinstance(shown, EmailMessage)
+    shown.add_related(
+        picture.png, "image", "png", cid=name, disposition="inline", filename="signal.png"
+    )
 
 
 def email_address(words: str) -> str:
