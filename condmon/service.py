@@ -34,6 +34,7 @@ from condmon.journal import Journal
 from condmon.lock import Lock
 from condmon.models import Models
 from condmon.mqtt import Mqtt
+from condmon.onset import draw_of
 from condmon.outbox import Outbox
 from condmon.ownhealth import OwnHealth
 from condmon.pace import Pace
@@ -78,7 +79,7 @@ def run(args: argparse.Namespace) -> int:
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
-    service = Service(config, Clock(), make(config))
+    service = Service(config, Clock(), make(config, draw_of(config)))
     reload = Reload(args.config, stop, service.note)
     signal.signal(signal.SIGHUP, reload.ask)
     print(service.greeting(), file=sys.stderr, flush=True)
