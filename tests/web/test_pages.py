@@ -299,3 +299,17 @@ def test_the_morning_note_and_the_week_are_pages_of_what_happened(house):
 @pytest.mark.parametrize("query", ["to=-4", "to=99999999999999", "week=1&to=1", "week=no"])
 def test_any_report_is_brought_within_what_is_kept(house, query):
     assert 200 == house.client(house.member("ben")).get(f"/report?{query}").status_code
+
+
+def test_any_check_is_taken_out_of_service_and_returned_from_its_machine_s_page(house):
+    ben = house.member("ben")
+    page = house.client(ben).get("/machines/mill-1").text
+    assert '<option value="door-open-while-turning">' in page
+    fields = {"machine": "mill-1", "check": "door-open-while-turning", "back": "/machines/mill-1"}
+    act(house, ben, do="out_of_service", text="switch is being changed", **fields)
+    until(lambda: "Return to service" in house.client(ben).get("/machines/mill-1").text, 5)
+    page = house.client(ben).get("/machines/mill-1").text
+    assert '<option value="door-open-while-turning">' not in page
+    assert "switch is being changed" in house.client(ben).get("/log").text
+    act(house, ben, do="return_to_service", **fields)
+    until(lambda: "Return to service" not in house.client(ben).get("/machines/mill-1").text, 5)
