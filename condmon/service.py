@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 from condmon import __version__, log
 from condmon.asked import Asked
+from condmon.changes import changed
 from condmon.clock import Clock, SiteCalendar, rfc3339
 from condmon.config import Config, load
 from condmon.decoding import Decoding
@@ -173,18 +174,16 @@ class Service:
         before_us = self.journal.written_us()
         if self.page:
             self.page.start()
-        if self.journal.set_aside:
-            _log.error(
-                "the journal was damaged and was set aside",
-                now_called=str(self.journal.set_aside),
-                meaning="it is filled again from the recordings",
-            )
+        if aside := self.journal.set_aside:
+            self.note(f"the journal was damaged, is now {aside.name}, and is made from recordings")
         self.standing.come_up(self._clock.now_us())
         self._settle_clock()
         if self.standing.carried:
             self.inbox.put_action(self.standing.carried)
         self._keep_snapshot()
         self._tell_of_absence(self._clock.now_us(), before_us)
+        if told := changed(self._config.path, self._config.store.path):
+            self.note(told)
         self._jobs.daily("snapshot", self._snapshot_asked.set, hour=0, minute=5)
         self._history.start(self._jobs)
         self._models.start(self._jobs, self.standing.engine.models_on())
@@ -341,19 +340,15 @@ class Service:
         """Where this computer's clock is behind the last record, decide which of them is wrong."""
         now_us, record_us = self._clock.now_us(), self.standing.now_us
         if record_us - now_us > DAY_US and now_us > PLAUSIBLE_US:
-            meaning = "the clock was ahead when that was recorded; condmon begins anew from now"
+            meaning = "when the clock was ahead; condmon begins anew from now"
             self.standing.begin_anew(now_us)
         elif record_us > now_us:
             meaning = "the clock of this computer is behind; condmon goes on from the last record"
             self._clock.not_before(record_us)
         else:
             return
-        _log.warning(
-            "clock is behind the last record",
-            last_record=rfc3339(record_us),
-            clock=rfc3339(now_us),
-            meaning=meaning,
-        )
+        if record_us - now_us > MOVED_S * 1e6:
+            self.note(f"the last record is of {rfc3339(record_us)}, {meaning}")
 
     def _tell_of_absence(self, now_us: int, before_us: int) -> None:
         """First records of this run: where nobody watched, and that condmon is back."""
