@@ -254,6 +254,10 @@ class Journal(Reader):
             self._note_head(tail.head, int(now_us))
         self._flushed_us = int(now_us)
 
+    def was_told(self, key: str) -> None:
+        """A delivery that went out before it could be written; it is not made again."""
+        self._already_sent.add(key)
+
     def keep_snapshot(self, blob: bytes, offset: int) -> None:
         """Keep an engine snapshot that stands at `offset`, and the one before it."""
         with self._transaction():
@@ -311,7 +315,7 @@ class Journal(Reader):
                         "sent" if done else "waiting",
                         starts_us,
                         max(due_us, starts_us),
-                        "sent before the journal was rebuilt" if done else "",
+                        "sent before this could be written" if done else "",
                         now_us if done else None,
                     ),
                 )
