@@ -35,7 +35,7 @@ Keep = Callable[[Sequence[tuple[Arrived, int]]], None]
 """Takes messages with their quality of service, in the order in which they came."""
 
 
-def arguments(parser: argparse.ArgumentParser) -> None:
+def broker_arguments(parser: argparse.ArgumentParser) -> None:
     """Say how a broker is named on the command line."""
     parser.add_argument("--broker", metavar="URL", help='such as "mqtt://127.0.0.1:1883"')
     for key, what in zip(OPTIONS, (
@@ -44,6 +44,11 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     ), strict=True):  # fmt: skip
         shape = "NAME" if key == "username" else "FILE"
         parser.add_argument(f"--{key.replace('_', '-')}", metavar=shape, help=what)
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Say what is listened to: a broker, or the one of a configuration, and topics."""
+    broker_arguments(parser)
     parser.add_argument(
         "-c",
         "--config",
@@ -173,6 +178,15 @@ def whom(args: argparse.Namespace, purpose: str) -> tuple[Broker, tuple[str, ...
     return replace(
         broker, client_id=name, session_expiry_s=0, payload_bytes_max=PACKET_BYTES_MAX
     ), tuple(topics)
+
+
+def named(args: argparse.Namespace, purpose: str) -> Broker:
+    """The broker of --broker, in a session of its own. Raises UsageError."""
+    if args.broker is None:
+        raise UsageError('say which broker: --broker "mqtt://127.0.0.1:1883"')
+    given = {key: getattr(args, key) for key in OPTIONS if getattr(args, key) is not None}
+    name = f"condmon-{purpose}-{secrets.token_hex(4)}"
+    return replace(_broker({"url": args.broker, **given}), client_id=name, session_expiry_s=0)
 
 
 def _broker(table: dict[str, str]) -> Broker:
