@@ -138,15 +138,19 @@ def _limits(
 
 
 def steps(chart: Chart, least: float = 0.0) -> list[Step]:
-    """Values clearly off, at least so far, whose neighbour before was within the limits."""
-    found = []
-    for row in np.flatnonzero(chart.out).tolist():
-        phase = chart.phase_at(row)
-        assert phase is not None
-        apart = abs(chart.value[row] - phase.centre)
-        first = row == phase.start or phase.low <= chart.value[row - 1] <= phase.high
-        if first and apart > CLEARLY * phase.sigma and apart >= least:
-            found.append(Step(row, phase.centre, float(chart.value[row]), phase.sigma))
+    """Values clearly off, at least so far; one step lasts until a value is within limits again."""
+    found: list[Step] = []
+    for phase in chart.phases:
+        lasts = False
+        for row in range(phase.start, phase.stop):
+            value = float(chart.value[row])
+            apart = abs(value - phase.centre)
+            if apart > CLEARLY * phase.sigma and apart >= least:
+                if not lasts:
+                    found.append(Step(row, phase.centre, value, phase.sigma))
+                lasts = True
+            elif phase.low <= value <= phase.high:
+                lasts = False
     return found
 
 
