@@ -36,6 +36,11 @@ class Request:
     def event(self) -> dict:
         return orjson.loads(self.body)
 
+    @property
+    def event_id(self) -> str:
+        """Empty when the body is no event."""
+        return self.event.get("id", "") if self.body[:1] == b"{" else ""
+
 
 @dataclass
 class Answer:
@@ -87,7 +92,7 @@ class Web:
                 request = Request(self.path, dict(self.headers), body)
                 answer = web.answer(request)
                 if answer.status < 300:
-                    web.taken.append(request.event["id"] if request.body[:1] == b"{" else "")
+                    web.taken.append(request.event_id)
                 self.send_response(answer.status)
                 for name, value in {"Content-Length": "0", **answer.headers}.items():
                     self.send_header(name, value)

@@ -17,7 +17,7 @@ def make(config: Config, draw: Draw | None = None) -> list[Sender]:
     """Make one sender for each way that messages take; `draw` makes the pictures of mails."""
     webhooks = [WebhookSender(webhook) for webhook in config.webhooks]
     emails = [EmailSender(email, draw) for email in config.emails]
-    return [*webhooks, *emails, *_pushes(config)]
+    return [*webhooks, *emails, *_pushes(config), *_services(config)]
 
 
 def _pushes(config: Config) -> list[Sender]:
@@ -26,6 +26,14 @@ def _pushes(config: Config) -> list[Sender]:
     from condmon.senders.push import PushSender  # its library loads only where it is used
 
     return [PushSender(push, config.store.path) for push in config.pushes]
+
+
+def _services(config: Config) -> list[Sender]:
+    if not config.services:
+        return []
+    from condmon.senders.services import ServicesSender
+
+    return [ServicesSender(services) for services in config.services]
 
 
 def followers(config: Config, clock: Clock) -> list[Callable[[threading.Event], None]]:
