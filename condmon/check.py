@@ -48,8 +48,19 @@ def findings(config: Config) -> Iterator[Line]:
         "kind": "summary", "file": str(config.path), "site": config.settings.site,
         "machines": len(machines), "signals": len(config.settings.signals),
         "checks": sum(len(machine["checks"]) for machine in machines),
+        "itself": _itself(config),
         "routes": routes, "warnings": len(config.warnings), "digest": config.settings.digest,
     }  # fmt: skip
+
+
+def _itself(config: Config) -> Line:
+    """What condmon looks for on itself, and what of it the shop has switched off."""
+    from condmon.engine.checks.book import checks_of
+    from condmon.engine.health import itself
+
+    on, _ = checks_of(config.settings, itself(config.settings))
+    off = [key for key, adjust in config.settings.own_adjust.items() if not adjust.enabled]
+    return {"checks": _checks(on), "off": sorted(off)}
 
 
 def _machine(config: Config, machine: Machine) -> Line:
@@ -103,6 +114,9 @@ def _readable(lines: list[Line]) -> Iterator[str]:
     for line in lines:
         if line["kind"] == "machine":
             yield from _readable_machine(line)
+    yield "condmon itself:"
+    yield from _readable_checks(lines[-1]["itself"])
+    yield ""
     warnings = [line["text"] for line in lines if line["kind"] == "warning"]
     if warnings:
         yield "Warnings (condmon starts all the same):"
@@ -126,6 +140,14 @@ def _readable_machine(line: Line) -> Iterator[str]:
         what = signal["role"] or signal["kind"]
         unit = "" if signal["unit"] == "1" else f" {signal['unit']}"
         yield f"  {signal['signal']:{width}}  {what}{unit}  {visible(signal['topic'])}"
+    yield from _readable_checks(line)
+    if line["possible"]:
+        yield "  possible with one more signal:"
+        yield from (f"    {one['check']}: {one['text']}" for one in line["possible"])
+    yield ""
+
+
+def _readable_checks(line: Line) -> Iterator[str]:
     yield "  checks on:"
     for check in line["checks"]:
         hold = f", after {span(check['hold_s'])}" if check["hold_s"] else ""
@@ -133,10 +155,6 @@ def _readable_machine(line: Line) -> Iterator[str]:
         yield f"    {check['check']} ({check['urgency']}{hold}): {check['title']}{of}"
     if line["off"]:
         yield f"  switched off: {', '.join(line['off'])}"
-    if line["possible"]:
-        yield "  possible with one more signal:"
-        yield from (f"    {one['check']}: {one['text']}" for one in line["possible"])
-    yield ""
 
 
 def _count(number: int, what: str) -> str:

@@ -10,8 +10,8 @@ from condmon.config.table import Section
 from condmon.engine.settings import Adjust, Machine, OwnCheck, Urgency
 from condmon.engine.words import nearest, parse_duration
 
-ITS_OWN = {"condmon-link"}
-"""Checks on no machine of the shop, which adjustments would never reach."""
+ITS_OWN = frozenset({"condmon-link", "condmon-health"})
+"""Checks on condmon itself and on no machine of the shop."""
 
 _WINDOW = re.compile(
     r"\b(?:mean|lowest|highest|slope|increase)\(\s*(\w+)\s*,\s*[\"']([^\"']+)[\"']"
@@ -28,11 +28,23 @@ def adjustments(
         figures = _shipped().get(name)
         if figures is None:
             section.wrong(f'there is no shipped check "{name}"{nearest(name, _shipped())}')
-        elif name in ITS_OWN:
-            section.wrong("this check is about condmon itself and cannot be changed")
+        elif name in ITS_OWN and site_wide is not None:
+            section.wrong(f"this check is about condmon itself, not a machine; it is changed under "
+                          f"[adjust.{name}]")  # fmt: skip
         else:
             found[name] = _adjust(section, found.get(name, Adjust()), figures)
+            if name in ITS_OWN and not found[name].enabled:
+                section.warn("nobody will be told when condmon itself sees nothing or falls short; "
+                             "a quiet phone then proves nothing", "enabled")  # fmt: skip
     return found
+
+
+def parted(
+    site_wide: Mapping[str, Adjust],
+) -> tuple[dict[str, Adjust], dict[str, Adjust]]:
+    """Part the adjustments of the site: those for machines, and those for condmon itself."""
+    own = {name: adjust for name, adjust in site_wide.items() if name in ITS_OWN}
+    return {name: site_wide[name] for name in site_wide if name not in own}, own
 
 
 def _adjust(section: Section, base: Adjust, figures: frozenset[str]) -> Adjust:

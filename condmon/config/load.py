@@ -38,7 +38,8 @@ def _config(path: Path, top: Section, problems: Problems, digest: str) -> Config
     """Make the settings, good or not; `problems` tells afterwards which."""
     folder = path.parent
     where = site.site(top.within("site", "site"))
-    machines = machine.machines(top, checks.adjustments(top))
+    everywhere, own = checks.parted(checks.adjustments(top))
+    machines = machine.machines(top, everywhere)
     outward = top.within("send", "send")
     webhooks, emails = send.webhooks(outward, folder), send.emails(outward, folder)
     pushes, services = ways.pushes(outward, top), ways.services(outward, folder)
@@ -47,7 +48,7 @@ def _config(path: Path, top: Section, problems: Problems, digest: str) -> Config
     settings = Settings(
         where.name, where.calendar, machines, checks.own_checks(top, machines),
         where.unattended, plans, where.digest_minute,
-        where.digest_days, where.lateness_s, digest,
+        where.digest_days, where.lateness_s, digest, own,
     )  # fmt: skip
     broker = send.broker(top.within("broker", "broker"), folder, where.name)
     store = send.store(top.within("store", "store"), folder)

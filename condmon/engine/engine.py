@@ -13,10 +13,9 @@ import numpy as np
 
 from condmon.engine import records as rec
 from condmon.engine.block import Readings
-from condmon.engine.checks.link_lost import LINK
 from condmon.engine.digest import Digest
 from condmon.engine.flood import Flood, Found
-from condmon.engine.health import health_signals
+from condmon.engine.health import itself
 from condmon.engine.intake import Intake
 from condmon.engine.logwords import Event, entry_of
 from condmon.engine.outputs import Alert, Entry, Output
@@ -36,7 +35,7 @@ from condmon.engine.records import (
 from condmon.engine.runs import Placed, cut_by_epoch, joined
 from condmon.engine.servicebook.book import ServiceBook
 from condmon.engine.servicebook.carry import CARRIED, Cargo, cargo_of, entry_of_cargo
-from condmon.engine.settings import CONDMON, Machine, Settings, Signal
+from condmon.engine.settings import Settings
 from condmon.engine.snapshot import SnapshotError, pack, unpack
 from condmon.engine.view import View, view_of
 from condmon.engine.watch import Watch, put_on
@@ -72,16 +71,7 @@ class Engine:
 
     def __init__(self, settings: Settings, *, judged: bool = False) -> None:
         self.settings, self._judged = settings, judged
-        self._itself = Machine(
-            CONDMON,
-            "condmon",
-            (
-                Signal(
-                    len(settings.signals), CONDMON, LINK, "", "state", title="link to the broker"
-                ),
-                *health_signals(len(settings.signals) + 1),
-            ),
-        )
+        self._itself = itself(settings)
         machines = (*settings.machines, self._itself)
         self._intake = Intake(settings)
         self.servicebook = ServiceBook()

@@ -1,6 +1,8 @@
-"""How condmon itself fares: the names that Health records carry. Pure."""
+"""condmon as a machine that is watched: its link, and how it fares (Health records). Pure."""
 
-from condmon.engine.settings import CONDMON, Signal
+from condmon.engine.settings import CONDMON, Machine, Settings, Signal
+
+LINK = "link"
 
 HEALTH = {
     "disk_free_share": "1",
@@ -12,6 +14,14 @@ HEALTH = {
     "mirror_away_s": "s",
 }
 """Name and unit of each figure."""
+
+
+def itself(settings: Settings) -> Machine:
+    """Give condmon itself, its signals counted on behind those of the shop."""
+    start = len(settings.signals)
+    link = Signal(start, CONDMON, LINK, "", "state", title="link to the broker")
+    signals = (link, *health_signals(start + 1))
+    return Machine(CONDMON, "condmon", signals, adjust=settings.own_adjust)
 
 
 def health_signals(start: int) -> tuple[Signal, ...]:

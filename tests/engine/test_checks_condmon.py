@@ -1,5 +1,6 @@
 """Checks of condmon itself: condmon-link and condmon-health."""
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import pytest
@@ -8,6 +9,7 @@ from condmon.engine.engine import Engine
 from condmon.engine.health import HEALTH
 from condmon.engine.outputs import Alert, Message
 from condmon.engine.records import Beacon, Health, Link, Record
+from condmon.engine.settings import Adjust
 from tests.engine.builders import T0_US, shop
 
 S = 1_000_000
@@ -22,8 +24,10 @@ BAD = {
 }
 
 
-def run(records: list[Record]) -> list[Alert | Message]:
-    out = Engine(replace(shop(1), machines=())).push(records)
+def run(
+    records: list[Record], own: Mapping[str, Adjust] | None = None
+) -> list[Alert | Message]:
+    out = Engine(replace(shop(1), machines=(), own_adjust=own or {})).push(records)
     return [o for o in out if isinstance(o, Alert | Message)]
 
 
@@ -65,3 +69,20 @@ def test_condmon_link_down_for_five_minutes_wakes_someone():
     (message,) = [m for m in told if isinstance(m, Message) and m.kind == "raised"]
     assert "now" == message.urgency
     assert 100 + 300 == pytest.approx((message.at_us - T0_US) / S, abs=3)
+
+
+def test_condmon_link_waits_as_long_and_is_as_urgent_as_the_shop_says():
+    own = {"condmon-link": Adjust(hold_s=60, urgency="today")}
+    beacons: list[Record] = [Beacon(T0_US + i * S) for i in range(400)]
+    records = [Link(T0_US, up=True), *beacons[:100], Link(T0_US + 100 * S, up=False)]
+    alerts = [a for a in run([*records, *beacons[100:]], own) if isinstance(a, Alert)]
+    assert ("condmon-link", "today") == (alerts[0].check, alerts[0].urgency)
+    assert 60 == pytest.approx((alerts[0].raised_us - alerts[0].began_us) / S, abs=1)
+
+
+def test_checks_on_condmon_itself_can_be_switched_off_and_their_figures_changed():
+    down = [Link(T0_US, up=False), *(Beacon(T0_US + i * S) for i in range(900))]
+    assert [] == run(down, {"condmon-link": Adjust(enabled=False)})
+    full = every_minute("disk_free_share", [0.03] * 8)
+    assert [] == run(full, {"condmon-health": Adjust(figures={"disk_free": 0.02})})
+    assert [] != run(full)

@@ -167,6 +167,15 @@ def test_spans_of_the_week(read, text, wanted):
     assert wanted == read(f'{SITE}unattended = ["{text}"]\n{MACHINE}').settings.unattended
 
 
+def test_checks_on_condmon_itself_are_adjusted_for_the_site_and_not_on_machines(read):
+    config = read(MILL + POWER + '[adjust.condmon-link]\nhold = "20 min"\nurgency = "today"\n')
+    assert {"condmon-link": Adjust(True, 1200, None, "today")} == config.settings.own_adjust
+    assert {} == config.settings.machines[0].adjust
+    assert not [words for words in config.warnings if "condmon" in words]
+    off = read(MILL + POWER + "[adjust.condmon-link]\nenabled = false\n")
+    assert any("a quiet phone then proves nothing" in words for words in off.warnings)
+
+
 def test_adjustments_of_a_machine_lie_over_those_of_the_site(read):
     text = (
         MILL + POWER + '[machine.adjust.air-while-off]\nhold = "5 min"\nflow_min = 3\n'

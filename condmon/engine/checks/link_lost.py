@@ -7,10 +7,9 @@ from typing import Self
 
 from condmon.engine.block import Block
 from condmon.engine.checks.base import Check, Said
+from condmon.engine.health import LINK
 from condmon.engine.settings import CONDMON, Machine, Settings
 from condmon.engine.words import span
-
-LINK = "link"
 
 
 class LinkLost(Check):
