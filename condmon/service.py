@@ -299,6 +299,7 @@ class Service:
         if self.page and now_s - self._view_s >= VIEW_EVERY_S:
             self._view_s = now_s
             self.page.put_view(self._view())
+            self.page.put_book(self.standing.engine)
         if now_s - self._snapshot_s >= SNAPSHOT_EVERY_S or self._snapshot_asked.is_set():
             self._snapshot_s = now_s
             self._snapshot_asked.clear()

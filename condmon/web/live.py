@@ -88,12 +88,20 @@ class Live:
         for_s: float = 0.0,
     ) -> Entry | None:
         """Put a person's action in and wait for what the log says of it; None: not yet."""
+        until = round(for_s * 1e6) if for_s else None
+        return self.put(
+            lambda at_us: Action(
+                at_us, do, by, alert, machine, check, text, 0 if until is None else at_us + until
+            )
+        )
+
+    def put(self, make: Callable[[int], Record]) -> Entry | None:
+        """Put a record in and wait for what the log says of it; None: not yet."""
         with self._change:
             at_us = self._last_us = max(self.now_us(), self._last_us + 1)
             self._waiting[at_us] = None
-        until_us = at_us + round(for_s * 1e6) if for_s else 0
         try:
-            self._put_action(Action(at_us, do, by, alert, machine, check, text, until_us))
+            self._put_action(make(at_us))
             with self._change:
                 self._change.wait_for(lambda: self._waiting[at_us] is not None, ACTED_WITHIN_S)
                 return self._waiting[at_us]

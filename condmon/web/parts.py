@@ -1,7 +1,7 @@
 """What every page works with, and how a page is handed out."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal, TypeVar
 
@@ -18,6 +18,7 @@ from condmon.web.limits import Limit
 from condmon.web.live import Live
 from condmon.web.past import Past
 from condmon.web.reading import PageReader
+from condmon.web.shelf import Shelf
 from condmon.web.wording import Wording
 
 Needs = Literal["anyone", "viewer", "operator", "owner"]
@@ -40,6 +41,7 @@ class Parts:
     tries_name: Limit  # of one name
     writes: Limit  # of one phone
     first_code: str = ""  # open while there is no owner
+    shelf: Shelf = field(default_factory=Shelf)  # the service book
 
     @property
     def settings(self) -> Settings:

@@ -19,6 +19,7 @@ from anyio.to_thread import current_default_thread_limiter
 from condmon import authority, log
 from condmon.clock import Clock
 from condmon.config.shape import Config, Web
+from condmon.engine.engine import Engine
 from condmon.engine.outputs import Output
 from condmon.engine.records import Record
 from condmon.engine.view import View
@@ -123,8 +124,13 @@ class Page:
         """Show this from now on."""
         self.live.put_view(view)
 
+    def put_book(self, engine: Engine) -> None:
+        """Show this service book from now on."""
+        self.parts.shelf.put(engine)
+
     def tell(self, outputs: Sequence[Output]) -> None:
         """Tell open pages of what is in the journal now."""
+        self.parts.shelf.note(outputs)
         self.live.tell(outputs)
 
     # its own thread
