@@ -20,6 +20,7 @@ COMMANDS = {
     "learn": ("condmon.learn", "fit the models to what was recorded, and say what came of it"),
     "survey": ("condmon.survey", "listen to a broker and write a draft of the configuration"),
     "record": ("condmon.record", "write what a broker sends into a recording"),
+    "backtest": ("condmon.backtest", "judge many recorded days in parallel"),
     "publish": ("condmon.publish", "send a recording or capture to a broker, n times life"),
     "capture": ("condmon.export", "write a day or span out of the store as a capture"),
     "log": ("condmon.logbook", "the machine event log, and acts on alerts"),
@@ -27,6 +28,8 @@ COMMANDS = {
     "user": ("condmon.users", "accounts of the phone page"),
     "pair": ("condmon.pair", "a code by which a phone can sign in"),
     "certificate": ("condmon.certificate", "the page's own certificate, and how phones trust it"),
+    "backup": ("condmon.backup", "copy the data folder, beside a running daemon"),
+    "restore": ("condmon.restore", "put a backup into an empty data folder"),
     "status": ("condmon.status", "what the daemon of this data folder is doing"),
 }
 
