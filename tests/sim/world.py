@@ -184,7 +184,10 @@ class World:
     def _stop(self) -> None:
         if self.service is not None and not self.disk.refusing:
             service, self.service = self.service, None
-            service.stop()
+            try:
+                service.stop()
+            except (Killed, CondmonError) as error:  # its last steps were not the end it meant
+                self.told.append(f"{self._second}: stop ended by {error!r}")
             self.broker.cut("left")
             self._block("start", self.rng.choice((0, 5, 100)))
 
