@@ -1,21 +1,29 @@
 """The log's words for records that are events: gaps, links, starts, topics, models. Pure."""
 
+from types import MappingProxyType
+
 from condmon.engine.ids import short_id
-from condmon.engine.outputs import Entry
+from condmon.engine.outputs import Entry, Facts
 from condmon.engine.records import Gap, Link, ModelOn, Started, Stray
 from condmon.engine.settings import CONDMON
 from condmon.engine.words import span
 
 Event = Gap | Link | ModelOn | Started | Stray
+NONE: Facts = MappingProxyType({})
 
 
-def entry_of(record: Event, refused: str = "") -> Entry:
-    """One line of the log; `refused` says why a model does not take effect."""
+def entry_of(record: Event, refused: str = "", learned: str = "", more: Facts = NONE) -> Entry:
+    """One line of the log; `refused` says why a model does not take effect.
+
+    `learned` and `more` are what the checks say of a model that does.
+    """
     kind, text, machine, facts = _told(record)
+    if learned:
+        text = f"{text}: {learned}"
     if refused:
         text = f"{text.removesuffix(' takes effect')} is not used: {refused}"
     made = short_id(kind, machine, record.at_us, text)
-    return Entry(made, record.at_us, machine, kind, text, facts)
+    return Entry(made, record.at_us, machine, kind, text, {**facts, **more})
 
 
 def _told(record: Event) -> tuple[str, str, str, dict[str, str | int]]:
@@ -44,4 +52,4 @@ def _told(record: Event) -> tuple[str, str, str, dict[str, str | int]]:
             return "start", text, CONDMON, {"settings": record.settings}
         case ModelOn():
             text = f"model {record.model} {record.id} takes effect"
-            return "model", text, record.machine, {}
+            return "model", text, record.machine, {"model": record.model, "id": record.id}

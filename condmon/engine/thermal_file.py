@@ -6,16 +6,18 @@ refused with the reason.
 
 import json
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field, fields
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field, fields, replace
 from typing import Any
 
 from condmon.engine.ids import short_id
 from condmon.engine.records import MODEL_CONTENT_MAX
 from condmon.engine.thermal import EXPONENT_MAX, EXPONENT_MIN, BearingModel
+from condmon.engine.thermal_trend import Trend, plain, read_trend
 
 KIND = "thermal"
-VERSION = 1
+VERSION = 2
+_UNREADABLE = (ValueError, TypeError, LookupError, AttributeError, RecursionError)
 UNITS = {"temperature": "Cel", "difference": "K", "time": "s", "speed": "/min"}
 
 
@@ -33,8 +35,7 @@ class MachineModel:
     from_us: int
     to_us: int
     made_by: Mapping[str, str]  # versions of condmon and numpy
-    weeks: Mapping[str, Sequence[Sequence[float]]] = field(default_factory=dict)
-    """Bearing -> weeks: first day since 1970, days, heat gain in K, low, high (95 %)."""
+    trends: Mapping[str, Trend] = field(default_factory=dict)  # of each bearing with a model
 
     @property
     def id(self) -> str:
@@ -47,7 +48,9 @@ class MachineModel:
         return _text({**whole, "digest": _digest(whole)})
 
     def _whole(self) -> dict[str, Any]:
-        return {"model": KIND, "version": VERSION, "units": UNITS, **asdict(self)}
+        trends = {name: plain(trend) for name, trend in self.trends.items()}
+        rest = asdict(replace(self, trends={}))
+        return {"model": KIND, "version": VERSION, "units": UNITS, **rest, "trends": trends}
 
 
 def read_model(content: str) -> MachineModel:
@@ -70,20 +73,25 @@ def read_model(content: str) -> MachineModel:
             int(whole["from_us"]),
             int(whole["to_us"]),
             {str(k): str(v) for k, v in whole["made_by"].items()},
-            {str(k): [[float(x) for x in row] for row in v] for k, v in whole["weeks"].items()},
+            {str(name): read_trend(saved) for name, saved in whole["trends"].items()},
         )
     except ModelError:
         raise
-    except (ValueError, TypeError, KeyError, AttributeError, RecursionError) as error:
+    except _UNREADABLE as error:
         raise ModelError(f"it cannot be read ({type(error).__name__}: {error})") from error
 
 
 def bearing_of(content: str, machine: str, bearing: str) -> BearingModel | None:
     """The model of one bearing of a machine, None where it has none; raises ModelError."""
+    return model_of(content, machine).bearings.get(bearing)
+
+
+def model_of(content: str, machine: str) -> MachineModel:
+    """The model of a machine; raises ModelError, also where it was made for another one."""
     made = read_model(content)
     if made.machine != machine:
         raise ModelError(f"it was made for {made.machine}")
-    return made.bearings.get(bearing)
+    return made
 
 
 def _text(whole: dict[str, Any]) -> str:

@@ -29,6 +29,7 @@ UNEXPLAINED_MAX = 0.35
 ALIKE_MIN = 8.0
 """At least so many independent findings have to be among the minutes."""
 SECOND_LAG_GAIN = 0.8
+DRIFT_GAIN = 0.9
 KNOT_DAYS = 4
 STEPS_MAX = 40
 LAG_MAX_MIN = 720
@@ -139,14 +140,23 @@ def fit(raw: History) -> BearingModel:
         problem.fixed_share = 0.0 if share < 0.0 else 1.0
         at, solved = _descend(problem, at)
     at, solved = _second_lag(problem, at, solved)
-    try:
+    if len(problem.prepared.ready) / 1440 < KNOT_DAYS + 2:
         return _judged(problem, at, solved)
+    return _steady_or_drifting(problem, at, solved)
+
+
+def _steady_or_drifting(problem: Problem, at: Point, steady: Solved) -> BearingModel:
+    """A bearing that changed bends exponent and lag of a steady fit: let its gain drift then."""
+    problem.knots = 1 + round(len(problem.prepared.ready) / 1440 / KNOT_DAYS)
+    drifting_at, drifting = _descend(problem, at)
+    if drifting.cost < DRIFT_GAIN * steady.cost:
+        return _judged(problem, drifting_at, drifting)
+    problem.knots = 1
+    try:
+        return _judged(problem, at, steady)
     except FitRefused:
-        days = len(problem.prepared.ready) / 1440
-        if days < KNOT_DAYS + 2:
-            raise
-        problem.knots = 1 + round(days / KNOT_DAYS)  # a bearing that changed: let its gain drift
-        return _judged(problem, *_descend(problem, at))
+        problem.knots = 1 + round(len(problem.prepared.ready) / 1440 / KNOT_DAYS)
+        return _judged(problem, drifting_at, drifting)
 
 
 def _look_at_history(problem: Problem) -> None:

@@ -170,7 +170,7 @@ def growth(days: Sequence[DayGain]) -> Growth | None:
         7.0 * fitted.low,
         7.0 * fitted.high,
         fitted.intercept,
-        sure and large,
+        bool(sure and large),
     )
 
 

@@ -45,6 +45,7 @@ class MachineView:
     duty_since_us: int | None
     signals: tuple[SignalView, ...]
     checks: tuple[CheckView, ...]
+    learned: tuple[tuple[str, tuple[str, ...]], ...] = ()  # of what, and in words
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +75,7 @@ def _machine(watch: Watch) -> MachineView:
             CheckView(c.key, c.title, c.key in out_of_service, active.get(c.key, ""))
             for c in watch.checks
         ),
+        tuple((t.subject, t.lines) for c in watch.checks if (t := c.learned()).lines),
     )
 
 

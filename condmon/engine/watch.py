@@ -11,8 +11,9 @@ from condmon.engine.checks.hard_stop import HardStop
 from condmon.engine.doubt import Doubt
 from condmon.engine.duty import Duty
 from condmon.engine.latch import Event, Latch
+from condmon.engine.logwords import entry_of
 from condmon.engine.minutely import Gather
-from condmon.engine.outputs import Facts
+from condmon.engine.outputs import Entry, Facts
 from condmon.engine.records import Action, ModelOn
 from condmon.engine.servicebook.book import ServiceBook, Told
 from condmon.engine.servicebook.duework import DueWork
@@ -82,7 +83,7 @@ class Watch:
         stops = [e.row for _, _, c, e in events if e.kind == "raised" and c.id == HardStop.id]
         for row in self.usage.walk(block, stops):
             counts, tick = self.usage.flat(), block.first + row
-            self.due.note_day(tick, counts)
+            out.extend(self.due.note_day(tick, counts))
             found = self.due.judge(tick, row, counts)
             events += [(tick, len(self.checks), check, e) for check, e in found]
         for tick, _, check, event in sorted(events, key=_order):
@@ -179,3 +180,14 @@ class Watch:
 
 def _order(event: tuple[int, int, Check, Event]) -> tuple[int, int]:
     return event[0], event[1]
+
+
+def put_on(record: ModelOn, watches: list[Watch]) -> Entry:
+    """Hand a model to its machine; the log tells what it says, or why it is not used."""
+    for watch in watches:
+        if watch.machine.id == record.machine:
+            if refused := watch.model_on(record):
+                return entry_of(record, refused)
+            learned, facts = watch.learned(record.model)
+            return entry_of(record, "", learned, facts)
+    return entry_of(record, "the configuration has no such machine")

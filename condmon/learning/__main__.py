@@ -23,11 +23,12 @@ from condmon.engine.checks.odd_pattern import OddPattern
 from condmon.engine.oddmodel import KIND, OddModelError
 from condmon.engine.records import Batch
 from condmon.engine.settings import Adjust, Machine
+from condmon.engine.thermal_trend import Turn
 from condmon.errors import CondmonError
 from condmon.learning.child import Learned
 from condmon.learning.coarse import coarse
 from condmon.learning.cut import between
-from condmon.learning.history import tables
+from condmon.learning.history import Turns, tables
 from condmon.learning.odd import Refused, Table, fit
 from condmon.learning.thermal import Keepers
 from condmon.recorder import Recorder
@@ -73,18 +74,19 @@ def main(argv: Sequence[str]) -> int:
     args = parser.parse_args(argv)
     with contextlib.suppress(OSError):
         os.nice(10)  # watching comes first
-    keepers = Keepers()
+    keepers, turns = Keepers(), Turns()
     try:
         config = load(args.config)
         batches = between(_batches(config, args.files), args.from_us, args.to_us)
-        found = tables(coarse(batches), config.settings, keepers.attach)
+        found = tables(coarse(batches), config.settings, keepers.attach, turns)
     except CondmonError as error:
         print(f"condmon: {error}", file=sys.stderr)
         return 2
     for machine in config.settings.machines:
         if args.machine not in {None, machine.id}:
             continue
-        heat = keepers.learn(machine, config.settings, args.since_us)
+        asked = [Turn(args.since_us, "day named")] if args.since_us else turns.get(machine.id, [])
+        heat = keepers.learn(machine, config.settings, asked)
         if heat is not None:
             print(json.dumps(heat._asdict()), flush=True)
         if machine.id not in found:

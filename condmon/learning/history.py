@@ -4,12 +4,14 @@ from collections.abc import Callable, Iterable
 
 import numpy as np
 
+from condmon.engine.checks.hard_stop import HardStop
 from condmon.engine.checks.odd_pattern import Kept, OddPattern
 from condmon.engine.engine import Engine
 from condmon.engine.minutely import MINUTE_S
 from condmon.engine.outputs import Alert, Output
-from condmon.engine.records import I64, SECOND_US, Action, Batch, Flags
+from condmon.engine.records import I64, SECOND_US, Action, Batch, Filed, Flags
 from condmon.engine.settings import Settings
+from condmon.engine.thermal_trend import Turn
 from condmon.learning.odd import Table
 
 AROUND_MIN = 30
@@ -18,14 +20,21 @@ AROUND_MIN = 30
 Span = tuple[int, int]
 
 
+Turns = dict[str, list[Turn]]
+"""Machine -> what may have changed it."""
+SERVICED = {"visit_ended": "service", "installed": "exchange of a part"}
+
+
 def tables(
     batches: Iterable[Batch],
     settings: Settings,
     attach: Callable[[Engine], None] | None = None,
+    turns: Turns | None = None,
 ) -> dict[str, Table]:
     """Frames of each machine that has any, with those near alerts and service visits marked.
 
-    `attach` may let the engine's checks keep what other models learn from.
+    `attach` may let the engine's checks keep what other models learn from; hard stops and services
+    on the way are added to `turns`.
     """
     engine = Engine(settings)
     if attach is not None:
@@ -42,9 +51,14 @@ def tables(
     for batch in batches:
         for output in engine.push(batch):
             _alert(output, odd)
+            if turns is not None:
+                _hard_stop(output, turns)
         for record in batch:
             if isinstance(record, Action):
                 _visit(record, odd)
+            elif isinstance(record, Filed) and turns is not None and record.what in SERVICED:
+                turn = Turn(record.at_us, SERVICED[record.what])
+                turns.setdefault(record.machine, []).append(turn)
     return {
         name: _table(check.kept, list(odd[name].values()))
         for name, check in checks.items()
@@ -57,6 +71,12 @@ def _alert(output: Output, odd: dict[str, dict[str, Span]]) -> None:
     if isinstance(output, Alert) and output.machine in odd:
         ended = output.ended_us if output.ended_us is not None else 2**62
         odd[output.machine][output.id] = (output.began_us, ended)
+
+
+def _hard_stop(output: Output, turns: Turns) -> None:
+    """A hard stop, once, when it is raised."""
+    if isinstance(output, Alert) and output.check == HardStop.id and output.revision == 1:
+        turns.setdefault(output.machine, []).append(Turn(output.began_us, "hard stop"))
 
 
 def _visit(action: Action, odd: dict[str, dict[str, Span]]) -> None:

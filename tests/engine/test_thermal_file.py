@@ -37,7 +37,7 @@ def changed(**parts):
         ("[]", "cannot be read"),
         ("{}", "cannot be read"),
         ('{"model": "odd", "version": 1}', "model odd"),
-        (MODEL.content().replace('"version":1', '"version":9'), "version 9"),
+        (MODEL.content().replace('"version":2', '"version":9'), "version 9"),
         (MODEL.content().replace("19.0", "18.0"), "digest"),
         (MODEL.content()[:-9], "cannot be read"),
         (changed(gain_k=-1), "no sense"),

@@ -1,5 +1,6 @@
 """What a shipped check is: its words, its figures, and a column of true, false or unknown. Pure."""
 
+from types import MappingProxyType
 from typing import Any, ClassVar, NamedTuple, Self
 
 from condmon.engine.block import Block
@@ -23,6 +24,15 @@ class Said(NamedTuple):
     facts: Facts
     title: str = ""
     signals: tuple[str, ...] = ()
+
+
+class Taken(NamedTuple):
+    """What a check says of a fitted model: `lines` for the page, `text` and `facts` for the log."""
+
+    subject: str = ""
+    lines: tuple[str, ...] = ()
+    text: str = ""
+    facts: Facts = MappingProxyType({})
 
 
 class Check:
@@ -87,6 +97,10 @@ class Check:
     def outlook(self) -> str:
         """What it foresees for its first signal as things are now; empty where it cannot tell."""
         return ""
+
+    def learned(self) -> Taken:
+        """What it says of its model, or of how far it has come without one."""
+        return Taken()
 
     def hear(self, signal: Signal, at_us: int, text: bytes) -> None:
         """A signal of the check said something in words in a second that is still open."""

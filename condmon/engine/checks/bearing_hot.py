@@ -16,20 +16,22 @@ import numpy as np
 from condmon.engine import logic
 from condmon.engine.bearing_minutes import BearingMinutes, Keeper, Row
 from condmon.engine.block import Block
-from condmon.engine.checks.base import LOCKOUT, Check, Marks, Said, first
+from condmon.engine.checks.base import LOCKOUT, Check, Marks, Said, Taken, first
 from condmon.engine.expression import Pair
 from condmon.engine.hardstop import HardStop
 from condmon.engine.levels import SLOPE_MAX, Steady, Window
 from condmon.engine.records import SECOND_US
 from condmon.engine.settings import Machine, Settings, Signal
-from condmon.engine.thermal import Runner
-from condmon.engine.thermal_file import KIND, ModelError, bearing_of
+from condmon.engine.thermal import BearingModel, Runner
+from condmon.engine.thermal_file import KIND, MachineModel, ModelError, model_of
+from condmon.engine.thermal_words import facts_of, model_words, trend_words
 from condmon.engine.usual import Usual, plausible_shares
 from condmon.engine.words import number
 
 AFTER_STOP_H = 8.0
 TOLD_DAYS = 14.0
 """A hard stop is named for so many days."""
+NO_MODEL = "no model yet: until there is one it is compared with its own past at the same speed"
 NOTHING = [0.0, math.nan, math.nan, 0.0, 0.0, 0.0]
 """Facts: by a model, how much hotter (K), expected or usual (Cel), speed, slope, hard stop tick."""
 
@@ -62,6 +64,7 @@ class BearingHot(Check):
         self._window, self._usual = Window(), Usual()
         self._stop = HardStop(machine)
         self._runner: Runner | None = None
+        self._taken = Taken(signals[0].label(), (NO_MODEL,))
         self._hot, self._count = False, 0  # judged hot; minutes that say the other thing
         self._marks = Marks(list(NOTHING))
 
@@ -82,12 +85,31 @@ class BearingHot(Check):
     def take_model(self, made: str, content: str) -> str:
         """From now on judge by a model, or without one where it has none for this bearing."""
         try:
-            found = bearing_of(content, self.machine.id, self.signals[0].name)
+            whole = model_of(content, self.machine.id)
         except ModelError as error:
             return str(error)
+        found = whole.bearings.get(self.signals[0].name)
         self._minutes.model = found
         self._runner = None if found is None else Runner(found)
+        self._taken = self._told(whole, found)
         return ""
+
+    def learned(self) -> Taken:
+        """The model and what the weeks say of it."""
+        return self._taken
+
+    def _told(self, whole: MachineModel, found: BearingModel | None) -> Taken:
+        bearing = self.signals[0]
+        if found is None:
+            why = f"no model: {whole.refused.get(bearing.name, 'it was not learned')}"
+            return Taken(bearing.label(), (why,), f"{bearing.label()}: {why}")
+        trend = whole.trends.get(bearing.name)
+        lines = model_words(found)
+        if trend is None:
+            return Taken(bearing.label(), tuple(lines), f"{bearing.label()}: {', '.join(lines)}")
+        weeks = trend_words(found, trend, self.settings.calendar)
+        text = f"{bearing.label()}: {', '.join(weeks)}"
+        return Taken(bearing.label(), (*weeks, *lines), text, facts_of(found, trend, bearing.name))
 
     def push(self, block: Block) -> Pair:
         """True from the minute at which it is sure, until it is sure that it is over."""

@@ -31,7 +31,9 @@ class BearingWarming(Check):
     id = "bearing-warming"
     sees = "a bearing that runs warmer every week at the same speed"
     urgency: Urgency = "note"
-    figures: ClassVar[dict[str, float]] = {NOTE: 2.0, MORE: 4.0, "deadband": 1.0}
+    figures: ClassVar[dict[str, float]] = {
+        NOTE: 2.0, MORE: 4.0, "deadband": 1.0, "speed_needed": 0.0,
+    }  # fmt: skip
     model = "thermal"
     title = "spindle bearing grows warmer over weeks"
     why = "More heat at the same speed means more friction: preload, oil or the bearing itself."

@@ -11,7 +11,7 @@ import numpy as np
 
 from condmon.engine import logic
 from condmon.engine.block import Block
-from condmon.engine.checks.base import LOCKOUT, Check, Marks, Said
+from condmon.engine.checks.base import LOCKOUT, Check, Marks, Said, Taken
 from condmon.engine.duty import names
 from condmon.engine.expression import Pair
 from condmon.engine.frames import Frames, features
@@ -99,6 +99,19 @@ class OddPattern(Check):
         for name in before.keys() & self._detectors.keys():  # an open episode lives on
             self._detectors[name].episode = before[name].episode
         return ""
+
+    def learned(self) -> Taken:
+        """The duties it has learned, or how far it has come."""
+        if self._on is None:
+            line = f"still learning ({self._days[2]} of {int(self.figure['days_min'])} days)"
+            return Taken(self.title, (line,))
+        lines = [
+            f"{name}: learned from {duty.frames} minutes of {duty.days} days"
+            for name, duty in self._on.duties.items()
+        ]
+        lines += [f"{name}: not learned: {why}" for name, why in self._on.refused.items()]
+        budget = f"{number(self._on.alerts_a_week)} false alerts a week are allowed for"
+        return Taken(self.title, (*lines, budget), f"{self.title}: {'; '.join(lines)}")
 
     def push(self, block: Block) -> Pair:
         """True from the frame that makes an episode to the one that ends it."""
