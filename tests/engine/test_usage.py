@@ -1,11 +1,14 @@
 """Usage counters against the truth of a simulated month, and through restarts."""
 
+from collections import Counter
+
 import numpy as np
 import pytest
 
 from condmon.engine.engine import Engine
 from condmon.engine.records import NO_TIME, SECOND_US, Beacon, Record, samples
 from condmon.engine.settings import Machine, Settings
+from condmon.engine.usage import BAND
 from tests.engine.builders import T0_US, shop, signal
 from tests.weekbody import Trouble
 from tests.weeks import Shop, settings
@@ -19,7 +22,7 @@ def month(request: pytest.FixtureRequest) -> tuple[dict, dict, int]:
     made = Shop(settings(), 11, (CRASH,))
     engine = Engine(made.settings)
     truth = {"turning": 0.0, "power_ons": 0, "door_cycles": 0, "program_runs": 0, "air_l": 0.0}
-    truth["travel"] = 0.0
+    truth |= {"travel": 0.0, "bands": Counter()}
     body = made._bodies[0]
     at_x, before = None, {"power": 0.0, "cycle": 0.0, "open": 0.0}
     for day in range(request.param):
@@ -51,6 +54,7 @@ def _add(truth: dict, records: list[Record], machine: Machine, at_x, before) -> 
                 before["open"] = value
             if name == "speed" and value > 50:
                 truth["turning"] += 60
+                truth["bands"][int(value // BAND) * BAND] += 60
             if name == "flow":
                 truth["air_l"] += value
     return at_x
@@ -77,6 +81,17 @@ def test_hours_by_duty_and_by_speed_band_agree_and_fill_the_month(month):
     # a cut of power and the change to summer time are in the whole month
     assert days * 86400 - 2400 == pytest.approx(watched, abs=4200)
     assert {2000, 6000, 10000} <= set(usage["speed_s"])
+
+
+@pytest.mark.slow
+def test_hours_of_each_speed_band_are_true_within_a_thousandth(month):
+    usage, truth, _ = month
+    assert len(truth["bands"]) >= 4
+    assert set(truth["bands"]) == set(usage["speed_s"])
+    worst = max(
+        abs(usage["speed_s"][band] - seconds) / seconds for band, seconds in truth["bands"].items()
+    )
+    assert worst < 1e-3
 
 
 def test_counters_of_a_handful_of_seconds():

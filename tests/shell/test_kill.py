@@ -5,6 +5,7 @@ import random
 import threading
 import time
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import paho.mqtt.client as paho
@@ -17,6 +18,7 @@ from condmon.engine.engine import Engine
 from condmon.engine.outputs import Alert
 from condmon.engine.records import SECOND_US, Beacon, Samples
 from condmon.journal import Reader
+from condmon.ledger.verify import verify
 from condmon.recorder import Recorder
 from tests.brokers import Mosquitto
 from tests.daemons import Daemon
@@ -90,6 +92,27 @@ def recorded_numbers(daemon: Daemon) -> np.ndarray:
     return np.concatenate(columns)
 
 
+def counted_live(daemon: Daemon) -> dict[str, Any]:
+    """Usage counters as the daemon left them after all its kills."""
+    with Reader(daemon.store) as reader:
+        found = reader.last_snapshot()
+    assert found is not None
+    counted = Engine.restore(load(daemon.config).settings, found[0]).usage()["mill-1"]
+    assert sum(counted["duty_s"].values()) > COUNT / PER_S  # there is something to compare
+    return counted
+
+
+def counted_from_the_recording(daemon: Daemon) -> dict[str, Any]:
+    """The same counters by one engine that never stopped."""
+    settings = load(daemon.config).settings
+    recorder = Recorder(daemon.store, settings.signals, Clock().now_us)
+    engine = Engine(settings)
+    for _, records in recorder.read(0):
+        engine.push(records)
+    recorder.close()
+    return engine.usage()["mill-1"]
+
+
 def told(alert: Alert) -> tuple[object, ...]:
     return (alert.id, alert.check, alert.began_us, alert.raised_us, alert.ended_us, alert.state)
 
@@ -130,5 +153,7 @@ def test_killed_at_random_nothing_is_lost_and_alerts_are_those_of_one_run(
         alerts = [a for a in reader.alerts(open_only=False) if a.machine == "mill-1"]
     assert len(expected) >= 3
     assert sorted(map(told, expected.values())) == sorted(map(told, alerts))
+    assert counted_from_the_recording(daemon) == counted_live(daemon)
+    assert verify(daemon.store / "journal.db").whole
     assert "Traceback" not in daemon.errors()
     assert "fault" not in daemon.log()
