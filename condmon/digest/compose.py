@@ -143,7 +143,8 @@ class _Sayer:
     def calling(self) -> list[Alert]:
         """Open alerts that want someone; notes never do."""
         laid_aside = {"shelved", "suppressed", "out_of_service"}
-        return [a for a in self._found.open if a.urgency != "note" and a.state not in laid_aside]
+        order = sorted(self._found.open, key=lambda a: (a.urgency != "now", a.raised_us))
+        return [a for a in order if a.urgency != "note" and a.state not in laid_aside]
 
     def lasting(self, alerts: Sequence[Alert]) -> Iterator[Line]:
         for a in _some(alerts):

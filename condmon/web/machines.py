@@ -53,9 +53,11 @@ def machine_page(request: Request, machine_id: str, to: int = 0, span: int = SPA
     charts = charts_of(parts, machine, from_us, to_us, bands, wording)
     with parts.reader() as reader:
         found = [a for a in reader.alerts(open_only=True) if a.machine == machine.id]
+        seen = parts.live.seen()
+        views = {m.id: m for m in seen.view.machines} if seen else {}
+        duty = views[machine.id].duty if machine.id in views else ""
+        normal = parts.normal.words(reader, machine, duty, wording.now_us)
     unseen, known, aside = sorted_alerts(found)
-    seen = parts.live.seen()
-    views = {m.id: m for m in seen.view.machines} if seen else {}
     return shown(
         request,
         "machine.html",
@@ -63,7 +65,7 @@ def machine_page(request: Request, machine_id: str, to: int = 0, span: int = SPA
         trust=trust(parts, wording),
         machine=machine,
         view=views.get(machine.id),
-        rows=rows_of(machine, views.get(machine.id)),
+        rows=rows_of(machine, views.get(machine.id), normal),
         alerts=[*unseen, *known, *aside],
         charts=charts,
         bands=bands,
@@ -133,8 +135,10 @@ def charts_of(
     ]
 
 
-def rows_of(machine: Machine, view: MachineView | None) -> list[dict[str, Any]]:
-    """Each signal with its value, its trouble if it has one, and when it was measured."""
+def rows_of(
+    machine: Machine, view: MachineView | None, normal: dict[str, str]
+) -> list[dict[str, Any]]:
+    """Each signal with its value, its trouble, when it was measured and what is normal for it."""
     if view is None:
         return []
     return [
@@ -144,6 +148,7 @@ def rows_of(machine: Machine, view: MachineView | None) -> list[dict[str, Any]]:
             "value": reading(signal, seen.value),
             "trouble": standing(seen),
             "old": seen.standing != "good",
+            "normal": normal.get(signal.name, ""),
         }
         for signal, seen in zip(machine.signals, view.signals, strict=True)
     ]

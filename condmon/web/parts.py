@@ -16,6 +16,7 @@ from condmon.engine.settings import Machine, Settings
 from condmon.web.accounts import ROLES, Accounts, Phone, Role
 from condmon.web.limits import Limit
 from condmon.web.live import Live
+from condmon.web.normal import Normal
 from condmon.web.past import Past
 from condmon.web.reading import PageReader
 from condmon.web.shelf import Shelf
@@ -34,6 +35,7 @@ class Parts:
     accounts: Accounts
     live: Live
     past: Past
+    normal: Normal
     templates: Environment
     files: dict[str, tuple[str, bytes]]  # name -> media type, content
     marks: dict[str, str]  # name -> address with the mark of its content

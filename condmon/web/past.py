@@ -98,6 +98,13 @@ class Past:
             ring = fine if from_us >= fine.bottom_us else coarse
             return [ring.strip(s, from_us, to_us, buckets, self._hold_us(s)) for s in signals]
 
+    def ranges(
+        self, signals: Sequence[int], spans: Sequence[tuple[int, int]]
+    ) -> list[tuple[float, float] | None]:
+        """Between which values each signal mostly lay in some spans; None: too little is known."""
+        with self._lock:
+            return [self._rings[1].range(signal, spans) for signal in signals]
+
     def _long(self, number: int, from_us: int, to_us: int, buckets: int) -> Strip:
         """A chart that reaches further back than the rings: out of sealed days, then the ring.
 

@@ -42,6 +42,19 @@ class PageReader(EntryReader):
         )
         return [_entry(row) for row in rows]
 
+    def duties(self, machine: str, from_us: int, to_us: int) -> list[tuple[int, str]]:
+        """(at_us, duty) of a machine's changes in a span and the one before, the oldest first."""
+        rows = self._rows(
+            "SELECT at_us, json_extract(facts, '$.duty') FROM entry WHERE machine = ?1"
+            " AND kind = 'duty' AND at_us <= ?3 AND at_us >= coalesce((SELECT max(at_us) FROM entry"
+            " WHERE machine = ?1 AND kind = 'duty' AND at_us <= ?2), ?2) ORDER BY at_us, seq"
+            " LIMIT 20000",
+            machine,
+            from_us,
+            to_us,
+        )
+        return [(int(at_us), str(duty or "")) for at_us, duty in rows]
+
     def entries_of_alert(self, alert_id: str, machine: str, limit: int) -> list[Entry]:
         """What the log says of one alert, newest first; looks at the machine's last 2000."""
         rows = self._rows(

@@ -11,6 +11,9 @@ import numpy as np
 
 from condmon.engine.records import F64, I64, SECOND_US
 
+RANGE_CELLS_MIN = 30
+"""Fewer cells say nothing of what is usual."""
+
 
 class Strip(NamedTuple):
     """A chart's columns, of shape (n,): NaN where nothing is known."""
@@ -84,6 +87,30 @@ class Ring:
             per * self.step_us,
             np.fmin.reduce(columns[0], axis=1),
             np.fmax.reduce(columns[1], axis=1),
+        )
+
+    def range(
+        self, signal: int, spans: Sequence[tuple[int, int]], share: float = 0.05
+    ) -> tuple[float, float] | None:
+        """The values between which a signal lay but for a `share` of its cells at either end.
+
+        Cells count that lie in a span as a whole; None where they are fewer than RANGE_CELLS_MIN.
+        """
+        first, last = self.top - self.cells + 1, self.top
+        found = [
+            np.arange(
+                max(first, -(-from_us // self.step_us)), min(last, to_us // self.step_us - 1) + 1
+            )
+            for from_us, to_us in spans
+        ]
+        place = np.concatenate([*found, np.empty(0, np.int64)]).astype(np.int64) % self.cells
+        low, high = self._low[signal, place], self._high[signal, place]
+        known = ~np.isnan(low)
+        if int(known.sum()) < RANGE_CELLS_MIN:
+            return None
+        return (
+            float(np.quantile(low[known], share)),
+            float(np.quantile(high[known], 1 - share)),
         )
 
     def _hold(self, signal: int, cells: I64, low: F64, high: F64, hold_us: int) -> None:

@@ -28,6 +28,7 @@ from condmon.web.app import load_files, make_app, make_templates
 from condmon.web.installing import OwnCertificate, installer
 from condmon.web.limits import Limit
 from condmon.web.live import Live
+from condmon.web.normal import Normal
 from condmon.web.parts import Parts
 from condmon.web.past import Past
 
@@ -63,9 +64,10 @@ class Page:
         folder = config.store.path
         accounts = Accounts(folder, clock.now_us, self._web.signed_in_for_s)
         files, marks = load_files()
+        past = Past(config.settings, folder, clock)
         self.parts = Parts(
-            config, clock, accounts, self.live, Past(config.settings, folder, clock),
-            make_templates(), files, marks,
+            config, clock, accounts, self.live, past, Normal(past), make_templates(),
+             files, marks,
             tries_here=Limit(5, 60.0, clock.monotonic_s),
             tries_name=Limit(10, 60.0, clock.monotonic_s),
             writes=Limit(120, 60.0, clock.monotonic_s),
