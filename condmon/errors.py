@@ -32,9 +32,16 @@ class StoreError(CondmonError):
 
 
 class SendError(CondmonError):
-    """A message was not taken; `again` tells whether trying later can help."""
+    """A message was not taken; `again` tells whether trying later can help.
 
-    def __init__(self, reason: str, *, again: bool, wait_s: float | None = None) -> None:
+    `setup` tells that a person has to put something right first, as a password: it counts as
+    failed, and is tried now and then whether that was done.
+    """
+
+    def __init__(
+        self, reason: str, *, again: bool, wait_s: float | None = None, setup: bool = False
+    ) -> None:
         super().__init__(reason)
         self.again = again
         self.wait_s = wait_s
+        self.setup = setup

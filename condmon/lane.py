@@ -20,7 +20,7 @@ from condmon.journal_file import SentLog, connect, transaction, words
 from condmon.plan import Routing
 from condmon.senders.letter import Sender
 from condmon.senders.words import LATE_US
-from condmon.tellnow import Due, Look, Part
+from condmon.tellnow import SETUP, Due, Look, Part
 from condmon.writing import letter_of
 
 _log = log.get("lane")
@@ -201,7 +201,7 @@ class Lane:
                 self._tell_trouble(reason)
                 continue
             why = f"given up after 3 days; last: {reason}" if error.again else reason
-            self._finish(due, "failed", reason=why, tries=tries)
+            self._finish(due, "failed", SETUP if error.setup else "", why, tries)
             self._tell_fault(why)
 
     def _finish(

@@ -14,11 +14,12 @@ from condmon.engine.settings import CONDMON
 from condmon.errors import StoreError
 from condmon.journal_file import connect, transaction, words
 from condmon.plan import Routing
-from condmon.tellnow import STALE_US, TEST
+from condmon.tellnow import SETUP, STALE_US, TEST
 
 LATE_US = 3_600_000_000
 """A test message that fell due while condmon was away is sent within this time, or not at all."""
 
+SETUP_EVERY_US = 900_000_000
 LOOK_EVERY_US = 1_000_000
 NOTE_RANK = 2
 TEST_TITLE = "Test: this way to people works"
@@ -78,6 +79,7 @@ class PlanDue:
             self._open = self._open or connect(self._path)
             self._test(self._open, now_us)
             self._next_ways(self._open, now_us)
+            self._set_up_again(self._open, now_us)
         except sqlite3.Error as error:
             self.close()
             raise StoreError(words(self._path, error)) from error
@@ -112,6 +114,19 @@ class PlanDue:
             reach = self._routing.reach(urgency)
             if reach.next_ways:
                 self._next_way(db, message, reach.next_ways, reach.next_after_s, now_us)
+
+    def _set_up_again(self, db: sqlite3.Connection, now_us: int) -> None:
+        """Try what failed for its set-up once more, it may have been put right."""
+        rows = db.execute(
+            "SELECT key FROM delivery WHERE state = 'failed' AND told = ?"
+            " AND done_us NOT BETWEEN ? AND ? AND born_us > ?",
+            (SETUP, now_us - SETUP_EVERY_US, now_us, now_us - STALE_US),
+        ).fetchall()
+        db.executemany(
+            "UPDATE delivery SET state = 'waiting', told = '', done_us = NULL, due_us = ?"
+            " WHERE key = ?",
+            [(now_us, key) for (key,) in rows],
+        )
 
     def _next_way(
         self, db: sqlite3.Connection, message: str, ways: Sequence[str], after_s: float, now_us: int

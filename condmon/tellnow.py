@@ -16,6 +16,9 @@ STALE_US = 3 * 86400 * 1_000_000
 TEST = "test"
 """The thread of all test messages."""
 
+SETUP = "set-up"
+"""Stands for how it was told in a delivery that failed for what a person has to put right."""
+
 FOLDED_MAX = 200
 
 
@@ -84,6 +87,8 @@ class Look:
         if message.kind == "raised":
             if not over and alert.state in {"shelved", "out_of_service"}:
                 return None, "someone had shelved it or taken the check out of service"
+            if self._told_later(due):
+                return None, "a later message told of it"
             return ("story" if over else "raised"), ""
         if message.kind == "reminder":
             if over or alert.state != "active_unacknowledged":
@@ -119,6 +124,15 @@ class Look:
             (due.thread, self._route, due.key),
         )
         return [(state, told, done_us or 0) for state, told, done_us in rows.fetchall()]
+
+    def _told_later(self, due: Due) -> bool:
+        """Whether a message behind this one went out while this one could not."""
+        row = self._db.execute(
+            "SELECT 1 FROM delivery WHERE thread = ?1 AND route = ?2 AND state = 'sent'"
+            " AND seq > (SELECT seq FROM delivery WHERE key = ?3)",
+            (due.thread, self._route, due.key),
+        ).fetchone()
+        return row is not None
 
     def _newer_test(self, due: Due) -> bool:
         row = self._db.execute(

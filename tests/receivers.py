@@ -89,6 +89,8 @@ class Web:
         class Handler(BaseHTTPRequestHandler):
             def do_POST(self):
                 body = self.rfile.read(int(self.headers["Content-Length"]))
+                if len(body) < int(self.headers["Content-Length"]):
+                    return  # the sender was killed in the middle
                 request = Request(self.path, dict(self.headers), body)
                 answer = web.answer(request)
                 if answer.status < 300:

@@ -80,7 +80,7 @@ class EmailSender:
                 raise _judged(error) from None
             except UnicodeError:  # its own words would show a piece of the password
                 words = "user or password hold characters that SMTP cannot carry; use plain ASCII"
-                raise SendError(words, again=False) from None
+                raise SendError(words, again=False, setup=True) from None
             else:
                 _part(smtp)
             finally:
@@ -164,6 +164,7 @@ def _greet(smtp: smtplib.SMTP, line: Wire, *, starttls: bool) -> None:
         raise SendError(
             'the mail server offers no STARTTLS; use security = "tls" or ask who runs it',
             again=False,
+            setup=True,
         )
     code, text = smtp.docmd("STARTTLS")
     if code != 220:
@@ -185,7 +186,7 @@ def _judged(error: smtplib.SMTPException) -> SendError:
     if isinstance(error, smtplib.SMTPAuthenticationError):
         words = f"the mail server refused the user or the password ({error.smtp_code})"
         if error.smtp_code >= 500:
-            return SendError(f"{words}; check username and password_file", again=False)
+            return SendError(f"{words}; check username and password_file", again=False, setup=True)
         return SendError(words, again=True)
     if isinstance(error, smtplib.SMTPResponseException):
         words = f"the mail server answered {error.smtp_code} {_text(error.smtp_error)}"
@@ -193,7 +194,9 @@ def _judged(error: smtplib.SMTPException) -> SendError:
     if isinstance(error, smtplib.SMTPServerDisconnected):
         return SendError("the mail server closed the connection", again=True)
     if isinstance(error, smtplib.SMTPNotSupportedError):
-        return SendError(f"the mail server cannot do what is needed: {error}", again=False)
+        return SendError(
+            f"the mail server cannot do what is needed: {error}", again=False, setup=True
+        )
     return SendError(f"the talk with the mail server failed: {type(error).__name__}", again=True)
 
 

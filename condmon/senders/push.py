@@ -61,7 +61,7 @@ class PushSender:
             raise SendError(str(later[0]), again=True, wait_s=wait_s)
         del self._settled[letter.key]
         if not any(settled.values()):
-            raise SendError(never[0] if never else NOBODY, again=False)
+            raise SendError(never[0] if never else NOBODY, again=False, setup=True)
         return "; ".join(never) or None
 
     def _phones(self) -> list[Subscription]:

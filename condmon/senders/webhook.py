@@ -41,6 +41,9 @@ _TYPES: dict[Telling, str] = {
     "story": "condmon.alert.ended",
     "digest": "condmon.digest",
 }
+SETUP = {401, 403, 404, 405}
+"""What a person can put right on either side."""
+
 _MEANING = {
     400: "the receiver could not read the message; check that the address takes CloudEvents",
     401: "the receiver does not know us; check the secret on both sides",
@@ -111,4 +114,5 @@ def _judge(answer: http.client.HTTPResponse) -> None:
         meaning = "it points to another address, which is not followed; enter that one as url"
     else:
         meaning = _MEANING.get(status, "the receiver will not take it; see its own log")
-    raise SendError(f"the receiver answered {status}: {meaning}", again=False)
+    setup = status in SETUP or 300 <= status < 400
+    raise SendError(f"the receiver answered {status}: {meaning}", again=False, setup=setup)

@@ -6,7 +6,7 @@ import pytest
 
 from condmon.config import load
 from condmon.engine.settings import Plan
-from condmon.errors import ConfigError
+from condmon.errors import ConfigError, SendError
 from condmon.plan import routing_of
 from tests.daemons import HEAD, MILL
 from tests.fakes import FakeClock
@@ -338,3 +338,34 @@ def test_slip_in_the_plan_is_told(tmp_path, plan, words):
     with pytest.raises(ConfigError) as told_:
         config(tmp_path, plan)
     assert words in str(told_.value)
+
+
+# what a person has to put right
+
+
+def test_way_put_right_tells_what_failed_before_once_and_by_the_latest_word(tmp_path):
+    made, phones = shop(tmp_path, '[plan.now]\nways = ["ola"]\ntell_end = true\n')
+    wrong = SendError("401: check the secret", again=False, setup=True)
+    phones["ola"].answers = [wrong] * 4
+    made.write(alert(1), message(1), alert(2), message(2))
+    live(made, 60)
+    assert ["failed", "failed"] == [d.state for d in made.journal.deliveries()]
+    live(made, 900)  # tried again, and still wrong
+    assert {} == told(phones)
+    made.write(ended(2, after_min=15), message(2, kind="ended", at_us=made.clock.now_us()))
+    live(made, 60)
+    assert ["story"] == phones["ola"].told
+    live(made, 900)
+    assert ["story", "raised"] == phones["ola"].told
+    assert [["alert-2"], ["alert-1"]] == [[a.id for a in x.alerts] for x in phones["ola"].letters]
+    assert [] == made.journal.deliveries("failed") + made.journal.deliveries("waiting")
+    made.close()
+
+
+def test_what_is_refused_for_good_is_not_tried_again(tmp_path):
+    made, phones = shop(tmp_path, '[plan.now]\nways = ["ola"]\n')
+    phones["ola"].answers = [never()]
+    made.write(alert(), message())
+    live(made, 2 * HOUR_S, 60.0)
+    assert 1 == phones["ola"].tries
+    made.close()
