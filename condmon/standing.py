@@ -13,9 +13,10 @@ from pathlib import Path
 from condmon import daystart, log
 from condmon.before import Before, look_before
 from condmon.engine import snapshot
+from condmon.engine.alertwords import entry_on
 from condmon.engine.engine import Engine
 from condmon.engine.outputs import Alert, Output
-from condmon.engine.records import Filed, Gap, Record
+from condmon.engine.records import SECOND_US, Filed, Gap, Record
 from condmon.engine.settings import Settings
 from condmon.journal import Journal
 from condmon.recorder import Recorder, rows_in
@@ -212,7 +213,9 @@ class Standing:
         present = {alert.id for alert in self.engine.open_alerts()}
         over = [alert for alert in self._journal.alerts(open_only=True) if alert.id not in present]
         ended = [_ended(alert, now_us, f"{why} while it was open") for alert in over]
-        self._write(ended, self._recorder.last_offset())
+        told = [entry_on(alert, now_us // SECOND_US, "alert", f"closed, for {why}: {alert.title}")
+                for alert in ended]  # fmt: skip
+        self._write([*ended, *told], self._recorder.last_offset())
         if over:
             _log.warning(
                 "open alerts of before were closed",
