@@ -100,7 +100,7 @@ def test_alert_whose_check_left_the_configuration_is_closed(shop):
         second = shop.service()
     assert [False] == [is_open for *_, is_open in shop.alerts()]
     assert "open alerts of before were closed" in [line["event"] for line in lines]
-    assert "closed, for the configuration was changed: Bearing hot" in shop.texts("alert")
+    assert "closed, because the configuration was changed: Bearing hot" in shop.texts("alert")
     shop.live(second, 3, 60.0)
     assert [False] == [is_open for *_, is_open in shop.alerts()]
 
