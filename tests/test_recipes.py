@@ -3,6 +3,7 @@
 python -m tests.test_recipes --write      writes the table of check x recipe in replay/README.md
 """
 
+import importlib
 import re
 import sys
 import tempfile
@@ -35,6 +36,7 @@ ELSEWHERE = {  # what no recipe of the simulated shop can raise -> the test that
     "bearing-hot": "tests/engine/test_bearing_checks.py",
     "bearing-warming": "tests/test_shop_weeks.py",
     "odd-pattern": "tests/engine/test_odd_pattern.py",
+    "service-due": "tests/engine/test_service_book.py",
 }
 ONSETS = {  # the fault that a check answers to, in recipes with several
     "chiller-short-cycling": "chiller-hunts",
@@ -160,6 +162,16 @@ def test_every_check_has_a_module_a_recipe_pair_and_a_row():
         assert check.id in raised, f"no recipe in replay/recipes must raise {check.id}"
         assert check.id in table, f"{check.id} has no row in replay/README.md"
     assert raised <= {check.id for check in CHECKS}
+
+
+def test_every_check_that_has_a_module_is_in_the_book():
+    """A module that nobody lists would be looked for by nobody."""
+    written_: set[type[Check]] = set()
+    for file in sorted((ROOT / "condmon/engine/checks").glob("*.py")):
+        module = importlib.import_module(f"condmon.engine.checks.{file.stem}")
+        found = [one for one in vars(module).values() if isinstance(one, type)]
+        written_ |= {one for one in found if issubclass(one, Check) and one.id}
+    assert {one.__name__ for one in CHECKS} == {one.__name__ for one in written_}
 
 
 def test_nothing_is_listed_as_raised_elsewhere_that_a_recipe_raises():
