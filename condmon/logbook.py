@@ -152,7 +152,8 @@ def _verify(args: argparse.Namespace, config: Config) -> int:
                 "64 hexadecimal digits"
             )
         heads.append(head)
-    verdict = verify(args.journal or config.store.path / "journal.db", heads)
+    own = config.store.path
+    verdict = verify(args.journal or own / "journal.db", heads, None if args.journal else own)
     if args.json:
         for facts in verdict_facts(verdict):
             print(json.dumps(facts))

@@ -33,6 +33,7 @@ class Lived:
         self.config = load(self.config_path)
         self.folder = self.config.store.path
         self.now_us = START_US
+        self.names: list[str] = []  # of photos
         self.engine = Engine(self.config.settings)
         self.journal = Journal(self.folder)
         self.recorder = Recorder(self.folder, self.config.settings.signals, lambda: self.now_us)

@@ -68,7 +68,7 @@ def report(config: Config, machine_id: str, asked: Span, now_us: int) -> str:
         counts = list(usage_rows(usage(reader, config.settings, machine_id), _unit(machine)))
         starts = reader.find(Wanted(kind="start", to_us=span_us[1]), 1)
         corrections = reader.corrections([one.entry.id for one in entries])
-    verdict = verify(config.store.path / "journal.db")
+    verdict = verify(config.store.path / "journal.db", (), config.store.path)
     made: str = _template().render(
         site=config.settings.site, machine=machine, span=span_us, now_us=now_us,
         text=calendar.text, lasted=span, rfc3339=rfc3339, version=__version__, alerts=alerts,

@@ -63,7 +63,8 @@ def verdict_lines(verdict: Verdict, calendar: Calendar) -> Iterator[str]:
         yield "The log has no entry yet."
         return
     if verdict.whole:
-        yield f"The log is whole: {verdict.entries} entries, each as it was written."
+        photos = f", with {len(verdict.photos)} photos" if verdict.photos else ""
+        yield f"The log is whole: {verdict.entries} entries, each as it was written{photos}."
     for fault in verdict.faults[:FAULTS_SHOWN]:
         yield f"{fault.kind.upper()}: {fault.text}"
     more = len(verdict.faults) - FAULTS_SHOWN + verdict.more_faults

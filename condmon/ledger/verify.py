@@ -15,13 +15,14 @@ from condmon.chain import Head, HeadLog, beginning, link, name_of
 from condmon.clock import rfc3339
 from condmon.errors import StoreError
 from condmon.journal_file import read_only, words
+from condmon.ledger.photos import look_up, photos_in
 
 KEPT_MAX = 200
 """So many faults are told apart; of further ones only the number is told."""
 
 TEXT_SHOWN = 80
 NOTHING = Head(0, b"")
-Kind = Literal["edited", "removed", "put in", "moved", "cut off", "beginning", "head"]
+Kind = Literal["edited", "removed", "put in", "moved", "cut off", "beginning", "head", "photo"]
 Row = tuple[Any, ...]
 _ROWS = "SELECT seq, id, at_us, machine, kind, text, facts, hash FROM entry ORDER BY seq"
 
@@ -49,6 +50,7 @@ class Verdict:
     more_faults: int = 0
     heads_fit: int = 0  # noted heads that lie on this chain
     heads_of_others: int = 0  # noted under a chain that came before this one
+    photos: dict[str, int] = field(default_factory=dict)  # name -> the first entry that names it
 
     @property
     def whole(self) -> bool:
@@ -63,11 +65,12 @@ class Verdict:
             self.more_faults += 1
 
 
-def verify(path: Path, noted: Sequence[Head] = ()) -> Verdict:
+def verify(path: Path, noted: Sequence[Head] = (), photos: Path | None = None) -> Verdict:
     """Walk along the chain of a journal file; `noted` are heads a person kept elsewhere.
 
-    The heads in the file beside the journal are looked at too. Raises StoreError when the file is
-    damaged, or of before there was a chain.
+    The heads in the file beside the journal are looked at too, and with a data folder as `photos`
+    the photos that entries name: a name is the beginning of the photo's own hash. Raises
+    StoreError when the file is damaged, or of before there was a chain.
     """
     if not path.exists():
         raise StoreError(f"{path}: there is no such journal. Name another, or start the daemon.")
@@ -75,7 +78,7 @@ def verify(path: Path, noted: Sequence[Head] = ()) -> Verdict:
         db.text_factory = bytes
         try:
             db.execute("BEGIN")  # what the daemon adds meanwhile is not seen half
-            return _verdict(db, path, noted)
+            verdict = _verdict(db, path, noted)
         except sqlite3.Error as error:
             if "no such" not in str(error):
                 raise StoreError(words(path, error)) from error
@@ -83,6 +86,11 @@ def verify(path: Path, noted: Sequence[Head] = ()) -> Verdict:
                 f"{path}: was written by a condmon that did not chain its entries yet. Start the "
                 "daemon of this version once; it begins a chain over what is there."
             ) from error
+    if photos is not None:
+        for name, seq in verdict.photos.items():
+            if trouble := look_up(photos, name).trouble:
+                verdict.add("photo", seq, seq, f"the photo {name} of entry {seq} {trouble}")
+    return verdict
 
 
 def _verdict(db: sqlite3.Connection, path: Path, noted: Sequence[Head]) -> Verdict:
@@ -156,6 +164,9 @@ class _Walk:
         self._before, self._seq, self._at_us = held, seq, at_us
         if seq in self._noted:
             self.held[seq] = held
+        if b"[photo " in row[5]:
+            for name in photos_in(row[5].decode(errors="replace")):
+                self._verdict.photos.setdefault(name, seq)
 
     def _name(self) -> None:
         """Say of each doubtful row whether it was moved or edited."""

@@ -10,13 +10,15 @@ from typing import BinaryIO
 
 from condmon.errors import StoreError, UsageError
 from condmon.journal_file import disk_words
+from condmon.ledger.photos import MARK
+
+__all__ = ["MARK", "Photos"]
 
 EDGE_MAX = 1600
 PIXELS_MAX = 60_000_000
 FOLDER_BYTES_MAX = 2_000_000_000
 FORMATS = ("JPEG", "PNG", "WEBP")
 NAME = re.compile(r"[0-9a-f]{24}")
-MARK = re.compile(r"\[photo ([0-9a-f]{24})\]")
 
 
 class Photos:

@@ -9,6 +9,7 @@ from PIL import Image
 
 from condmon.engine.records import Action, Gap, ModelOn, Started
 from condmon.ledger.report import report
+from condmon.ledger.verify import verify
 from condmon.web.photos import Photos
 from tests.ledgers import MINUTE_US, START_US, Lived
 from tests.shell.test_chain import opened
@@ -64,6 +65,7 @@ def lived(tmp_path_factory) -> Lived:
         Gap(now_us + 6, now_us - 30 * MINUTE_US, now_us - 20 * MINUTE_US, "condmon was away"),
         ModelOn(now_us + 7, "mill-1", "thermal", "abc"),
     )
+    made.names = names
     note = next(e for e in made.journal.entries() if e.text.startswith("seal"))
     made.say(
         Action(now_us + 9, "correct", "eva", machine="mill-1", entry=note.id, text="seal worn")
@@ -86,7 +88,7 @@ def page(lived) -> str:
         "seen by ben", "Is the bearing&#39;s oil coming?", "The spindle may be hot and coasting",
         "seal &lt;b&gt;torn&lt;/b&gt;", "Corrected 2026-11-25", "seal worn", "condmon was away",
         "4 sensors silent", "condmon 0.1.0 started again after a stop", "model thermal abc",
-        "numpy 2.", "SQLite 3.", "Yes, as far as its chain can show", "time turning",
+        "numpy 2.", "SQLite 3.", "photo: the photo", "time turning",
         "spindle at 7,000 to 7,999 /min", "relieve stored air and hydraulic pressure",
         "its content was changed", "is missing",
     ],
@@ -102,6 +104,15 @@ def test_report_holds_a_chart_of_every_signal_with_the_alert_in_it(page):
     assert 'stroke-dasharray="3 2"' in upper  # a band
     assert "stops itself" in upper
     assert re.search(r'<path d="M[^"]{200,}"', upper)
+
+
+def test_photos_that_were_changed_or_taken_away_are_named_by_verify(lived):
+    found = verify(lived.folder / "journal.db", (), lived.folder)
+    assert lived.names == list(found.photos)
+    assert ["photo", "photo"] == [fault.kind for fault in found.faults]
+    assert "its content was changed" in found.faults[0].text
+    assert "is missing" in found.faults[1].text
+    assert verify(lived.folder / "journal.db").whole  # a copy elsewhere has no photos beside it
 
 
 def test_photo_is_in_the_page_and_one_that_was_changed_is_not(page):

@@ -32,6 +32,7 @@ def test_it_opens_offline_without_a_complaint_prints_and_fits_a_phone(browser, t
     assert tab.locator("svg").count() >= 6
     printed = tab.pdf(prefer_css_page_size=True)
     context.close()
+    assert "Yes, as far as its chain can show" in out.read_text()
     assert [] == complaints
     assert printed.startswith(b"%PDF-")
     assert 2 <= len(re.findall(rb"/Type\s*/Page\b", printed)) <= 8
