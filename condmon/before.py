@@ -31,7 +31,9 @@ def look_before(journal: Reader, recorder: Recorder, after: int) -> Before | Non
     entries = journal.entries(ENTRIES_MAX, kind="service")
     if not entries:
         return None
-    cargo = from_entries(reversed(entries), _begins_us(recorder, after))
+    counted = journal.entries(ENTRIES_MAX, kind="usage")
+    told = sorted([*reversed(entries), *reversed(counted)], key=lambda entry: entry.at_us)
+    cargo = from_entries(told, _begins_us(recorder, after))
     return None if cargo.empty() else Before(after, cargo)
 
 

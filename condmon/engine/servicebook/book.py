@@ -64,6 +64,13 @@ class ServiceBook:
         made = entry_of(filed, text, counts.get(filed.machine, {}), refused=False)
         return Told(made, content, False)
 
+    def concerns(self, machine: str) -> bool:
+        """Whether a component or a task counts by this machine."""
+        built_in = any(
+            c.machine == machine and c.where == "installed" for c in self.components.known.values()
+        )
+        return built_in or bool(self.tasks.of(machine))
+
     def _part(self, filed: Filed) -> Part:
         for part in self._parts.values():
             if filed.what in part.whats:

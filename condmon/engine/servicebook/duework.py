@@ -1,13 +1,16 @@
 """Due work of one machine: its tasks against the counters, once an hour, and recent use. Pure."""
 
+import json
 from collections.abc import Mapping
 from typing import Any
 
 from condmon.engine.checks.service_due import ServiceDue
+from condmon.engine.ids import short_id
 from condmon.engine.latch import Event
+from condmon.engine.outputs import Entry, Facts
 from condmon.engine.records import SECOND_US
 from condmon.engine.servicebook.book import ServiceBook
-from condmon.engine.servicebook.life import COUNTED, MEASURES, raw
+from condmon.engine.servicebook.life import COUNTED, MEASURES, raw, said
 from condmon.engine.servicebook.tasks import DAY_US, Standing, Task
 from condmon.engine.settings import Adjust, Machine, Settings
 
@@ -25,7 +28,7 @@ class DueWork:
         self._settings, self._machine, self._book = settings, machine, book
         self._enabled = machine.adjust.get(ServiceDue.id, Adjust()).enabled
         self._said: dict[str, Standing] = {}  # task -> soon or overdue
-        self.days: list[list[Any]] = []  # [day, {measure: raw amount}]
+        self.days: list[list[Any]] = []  # [tick, {measure: raw amount}]
 
     def judge(
         self, tick: int, row: int, counts: Mapping[str, int]
@@ -39,10 +42,10 @@ class DueWork:
         tasks = {task.key: task for task in self._book.tasks.of(self._machine.id)}
         for task in tasks.values():
             standings[task.key] = task.standing(counts, now_us)
-        for key, said in list(self._said.items()):
-            if standings.get(key, "later") != said:
+        for key, before in list(self._said.items()):
+            if standings.get(key, "later") != before:
                 task = self._book.tasks.known.get(key) or Task(key, self._machine.id, "", "service")
-                found.append((self._check(task, said, counts, now_us), Event(row, "ended", tick)))
+                found.append((self._check(task, before, counts, now_us), Event(row, "ended", tick)))
                 del self._said[key]
         for key, standing in standings.items():
             if standing != "later" and key not in self._said:
@@ -57,23 +60,36 @@ class DueWork:
         left = next((x for x in task.limits(counts, now_us) if x.standing == standing), None)
         return ServiceDue.of(self._settings, self._machine, task, left, standing)
 
-    def note_day(self, tick: int, counts: Mapping[str, int]) -> None:
-        """Keep the counters of the first hour of a day."""
+    def note_day(self, tick: int, counts: Mapping[str, int]) -> list[tuple[int, Entry]]:
+        """Keep the counters of the first hour of a day; where the book has use for them, tell them.
+
+        The line in the log outlives recordings and snapshots.
+        """
         day = tick // DAY_S
-        if not self.days or self.days[-1][0] != day:
-            amounts = {measure: raw(counts, measure) for measure in COUNTED}
-            self.days = [*self.days, [day, amounts]][-DAYS_KEPT:]
+        if self.days and self.days[-1][0] // DAY_S == day:
+            return []
+        amounts = {measure: raw(counts, measure) for measure in COUNTED}
+        before = self.days[-1][1] if self.days else {}
+        self.days = [*self.days, [tick, amounts]][-DAYS_KEPT:]
+        machine = self._machine.id
+        if amounts == before or not self._book.concerns(machine):
+            return []
+        text = f"counted so far: {said(counts)}"
+        facts: Facts = {"counts": json.dumps(counts, sort_keys=True)}
+        made = short_id("usage", machine, day)
+        return [(tick, Entry(made, (tick + 1) * SECOND_US, machine, "usage", text, facts))]
 
     def a_day(self, measure: str, counts: Mapping[str, int], now_us: int) -> float | None:
         """Use of a measure a day over the last four weeks; None while that is not known."""
         if not self.days:
             return None
         now = now_us / DAY_US
-        day, then = next((d for d in self.days if now - d[0] <= RECENT_DAYS + 1), self.days[-1])
-        if now - day < DAYS_MIN:
+        recent = [(now - (d[0] + 1) / DAY_S, d[1]) for d in self.days]
+        gone, then = next((d for d in recent if d[0] <= RECENT_DAYS + 1), recent[-1])
+        if gone < DAYS_MIN:
             return None
         used = raw(counts, measure) - int(then.get(measure, 0))
-        return max(used, 0) / MEASURES[measure].per / float(now - day)
+        return max(used, 0) / MEASURES[measure].per / float(gone)
 
     def due_us(self, task: Task, counts: Mapping[str, int], now_us: int) -> int | None:
         """When the task is expected to be due, from recent use; None where that is not known."""

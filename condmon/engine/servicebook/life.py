@@ -8,6 +8,8 @@ exact in any grouping.
 from collections.abc import Mapping
 from typing import NamedTuple
 
+from condmon.engine.words import number
+
 Counts = dict[str, int]
 """Counters by flat name, such as `duty_s:turning`, `speed_s:4000`, `tool_changes`,
 `travel_micro:x:100`; see `Usage.flat`."""
@@ -80,6 +82,13 @@ def raw(counts: Mapping[str, int], measure: str) -> int:
 def amount(counts: Mapping[str, int], measure: str) -> float:
     """A measure in its own unit."""
     return raw(counts, measure) / MEASURES[measure].per
+
+
+def said(counts: Mapping[str, int]) -> str:
+    """What was counted, in a sentence."""
+    found = {name: amount(counts, name) for name in COUNTED}
+    parts = [f"{number(value)} {MEASURES[name].words}" for name, value in found.items() if value]
+    return ", ".join(parts) or "nothing"
 
 
 def from_amounts(amounts: Mapping[str, float]) -> Counts:
