@@ -42,7 +42,7 @@ class Said(NamedTuple):
 
     alerts: tuple[Raised, ...]
     messages: int
-    samples: int
+    records: int
     span_us: int  # how much time was replayed
 
     @classmethod
@@ -50,19 +50,19 @@ class Said(NamedTuple):
         """Take it from a finished replay."""
         alerts = tuple(Raised.of(alert) for alert in told.in_order())
         span_us = max(0, told.last_us - told.first_us)
-        return cls(alerts, len(told.messages), told.samples, span_us)
+        return cls(alerts, len(told.messages), told.records, span_us)
 
     @classmethod
     def joined(cls, parts: Iterable[Self]) -> Self:
         """All of several spans."""
         alerts: list[Raised] = []
-        messages = samples = span_us = 0
+        messages = records = span_us = 0
         for part in parts:
             alerts += part.alerts
-            messages, samples = messages + part.messages, samples + part.samples
+            messages, records = messages + part.messages, records + part.records
             span_us += part.span_us
         alerts.sort(key=lambda one: (one.raised_us, one.machine, one.check, one.signals))
-        return cls(tuple(alerts), messages, samples, span_us)
+        return cls(tuple(alerts), messages, records, span_us)
 
     @property
     def messages_a_week(self) -> float:
@@ -166,17 +166,22 @@ _HEADS = {
 }
 
 
-def readable(here: Said, there: Said, names: tuple[str, str], calendar: Calendar) -> str:
-    """Write the comparison for people; `names` are what the two are called."""
+def differences(here: Said, there: Said, names: tuple[str, str], calendar: Calendar) -> str:
+    """Write what differs, kind by kind; empty where nothing does."""
     found = pairs(here.alerts, there.alerts)
     page: list[str] = []
     for what, head in _HEADS.items():
         lines = [_line(pair, calendar) for pair in found if pair.what == what]
         if lines:
             page += [head.format(here=names[0], there=names[1]) + f": {len(lines)}", *lines, ""]
-    if not page:
-        page += ["No difference: the same alerts at the same times.", ""]
-    same = sum(pair.what == "same" for pair in found)
+    return "\n".join(page)
+
+
+def readable(here: Said, there: Said, names: tuple[str, str], calendar: Calendar) -> str:
+    """Write the comparison for people; `names` are what the two are called."""
+    differ = differences(here, there, names, calendar)
+    page = [differ or "No difference: the same alerts at the same times.\n"]
+    same = sum(pair.what == "same" for pair in pairs(here.alerts, there.alerts))
     page.append(f"The same with both: {same}. Over {here.span_us / DAY_US:.1f} days:")
     for name, said in zip(names, (here, there), strict=True):
         page.append(

@@ -41,6 +41,11 @@ def outputs(records: Iterable[Batch], engine: Engine) -> Iterator[Output]:
     for batch in records:
         last_us = max([last_us, *map(newest, batch)])
         yield from engine.push(batch)
+    yield from ending(engine, last_us)
+
+
+def ending(engine: Engine, last_us: int) -> Iterator[Output]:
+    """What an engine says once nothing more comes after `last_us` (0: nothing came)."""
     if last_us:
         late_us = round(engine.settings.lateness_s * SECOND_US)
         yield from engine.push([Beacon(last_us + late_us + SECOND_US)])
