@@ -18,15 +18,18 @@ from condmon.errors import CondmonError, StoreError
 from condmon.web import (
     acts,
     doors,
+    entries,
     files,
     installing,
     logbook,
     machines,
+    measuring,
     now,
     people,
     plain,
     reports,
     stream,
+    visits,
     ways,
 )
 from condmon.web import wording as words
@@ -41,6 +44,9 @@ _PAGES = (
     acts,
     machines,
     logbook,
+    entries,
+    visits,
+    measuring,
     people,
     ways,
     reports,

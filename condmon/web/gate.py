@@ -23,6 +23,7 @@ from condmon.web.parts import Parts, may
 COOKIE = "condmon"
 BODY_MAX = 64 * 1024
 PHOTO_MAX = 12 * 1024 * 1024
+WITH_PHOTO = ("/log", "/visits/")
 WRITES_A_MINUTE = 120
 _READING = {"GET", "HEAD"}
 _HEADERS = {
@@ -80,7 +81,7 @@ class Gate:
             scope["phone"] = phone
             scope["form_token"] = lambda: form_token(token) if phone else ""
             scope["token"] = token
-            photo = scope["path"] == "/log" and may(phone, "operator")
+            photo = scope["path"].startswith(WITH_PHOTO) and may(phone, "operator")
             receiving = _bounded(receive, headers, PHOTO_MAX if photo else BODY_MAX)
         except _Refused as refused:
             await _answer(sending, refused)

@@ -142,6 +142,7 @@ def state_words(alert: Alert, wording: Wording) -> str:
         return f"{over}Shelved until {wording.when(alert.shelved_until_us)}."
     if alert.state == "suppressed":
         why = "it follows from another alert" if alert.facts.get("follows") else "it chatters"
+        why = "a visit was going on" if alert.facts.get("visit") else why
         return f"{over}Nobody was told of it, because {why}."
     if alert.state == "out_of_service":
         return f"{over}The check is out of service."
