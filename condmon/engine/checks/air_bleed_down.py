@@ -35,7 +35,7 @@ class AirBleedDown(Slow):
         "Listen at the machine right after power-off: cylinders, valves, couplings.",
         "The maintenance unit's drain and the shut-off valve.",
     )
-    caution = LOCKOUT
+    caution = "Never feel for a leak with the hand. " + LOCKOUT
 
     def __init__(self, *args: Any, **more: Any) -> None:
         super().__init__(*args, **more)

@@ -32,7 +32,7 @@ class AirDown(Check):
         "The shut-off valve and the maintenance unit's filter at the machine.",
         "A hose off somewhere: listen.",
     )
-    caution = LOCKOUT
+    caution = "Without air a tool or part may come loose: keep clear of both. " + LOCKOUT
 
     @classmethod
     def make(cls, settings: Settings, machine: Machine) -> list[Self] | str:

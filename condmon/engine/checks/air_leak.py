@@ -35,11 +35,11 @@ class AirLeak(Slow):
     title = "an air leak is growing"
     why = "A leak costs air day and night, and the pressure for tool clamping and seals with it."
     look_first = (
-        "Walk round with everything off and listen: hoses, couplings, the maintenance unit.",
+        "All off but the air, walk round and listen: hoses, couplings, the maintenance unit.",
         "Seals of cylinders and the rotary joint; soap water shows small ones.",
         "Is an air gun or a blower hanging open?",
     )
-    caution = LOCKOUT
+    caution = "Never feel for a leak with the hand. " + LOCKOUT
 
     def __init__(self, *args: Any, **more: Any) -> None:
         super().__init__(*args, **more)

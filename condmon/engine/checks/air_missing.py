@@ -26,9 +26,10 @@ class AirMissing(Check):
     title = "no air reaches the spindle, and it turns"
     why = (
         "The air carries the oil into the bearings and keeps coolant out of the spindle nose; "
-        "without it the bearings run dry and wet."
+        "without it they run dry, and coolant gets in."
     )
     look_first = (
+        "Stop the spindle at the next safe point of the program: every minute counts.",
         "Pressure at the maintenance unit; is the hand valve open?",
         "The spindle air valve: does it get its signal?",
         "A hose off or kinked between valve and spindle.",

@@ -41,7 +41,7 @@ class AxisZone(Check):
         "cover, shows as load or lag in that zone long before it shows everywhere."
     )
     look_first = (
-        "Move the axis slowly by hand wheel through this zone and listen.",
+        "With the door shut, move the axis slowly by hand wheel through this zone and listen.",
         "Covers and wipers there: chips, a bent sheet?",
         "Does it come with the screw (always here) or with the job (always this program)?",
     )

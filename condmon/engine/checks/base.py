@@ -15,6 +15,8 @@ LOCKOUT = (
     "wait until the spindle has stopped. Follow local rules and licensed practice."
 )
 
+MAINS = "Behind the doors of a cabinet is mains: electricians only. "
+
 
 class Said(NamedTuple):
     """What a check says when it is raised: a sentence, what comes if nobody acts, the figures."""

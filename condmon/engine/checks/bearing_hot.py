@@ -49,7 +49,10 @@ class BearingHot(Check):
     title = "spindle bearing hotter than its speed explains"
     why = "What speed and room do not explain is friction: after a crash, or oil that is missing."
     look_first = (
-        "Was there a crash or a hard stop? Run it unloaded and listen; measure runout at the nose.",
+        (
+            "Was there a crash or a hard stop? Run it unloaded, door shut, and listen; "
+            "measure runout at the nose when it stands."
+        ),
         "Do oil and air reach the bearing, does the coolant flow at its set point?",
         "Is it one bearing or both? One alone points at that bearing, or at its sensor.",
     )

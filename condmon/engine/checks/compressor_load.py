@@ -37,7 +37,7 @@ class CompressorLoad(Slow):
     look_first = (
         "Something left open: an air gun, a blower, a machine's air after power-off?",
         "Listen along the net when the shop is quiet; drains of tank and dryer.",
-        "Shut one branch after the other and watch the compressor.",
+        "Shut one branch after the other, when no machine works on it, and watch the compressor.",
     )
     caution = LOCKOUT
 

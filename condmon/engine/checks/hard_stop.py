@@ -43,10 +43,13 @@ class HardStop(Check):
     )
     look_first = (
         "Stop and look: tool, holder, part, fixture. Was it a crash or an emergency stop?",
-        "Turn the spindle by hand; warm up slowly and compare heat and vibration with before.",
+        (
+            "Lock out, then turn the spindle by hand: does it grate? Afterwards warm up slowly and "
+            "compare heat and vibration with before."
+        ),
         "Probe and tool setter: calibrate before the next part; check the geometry.",
     )
-    caution = LOCKOUT
+    caution = "Broken tools and parts are sharp and may be loose. " + LOCKOUT
 
     def __init__(self, *args: Any, **more: Any) -> None:
         super().__init__(*args, **more)

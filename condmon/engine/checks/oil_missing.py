@@ -34,6 +34,7 @@ class OilMissing(Check):
         "it as heat."
     )
     look_first = (
+        "Stop the spindle at the next safe point of the program: every minute without oil counts.",
         "Oil level and pressure of the lubrication unit; is its pump running?",
         "Is the metering valve or the line to the spindle blocked or kinked?",
         "Is it the pulse sensor? Look for oil at the sight glass.",

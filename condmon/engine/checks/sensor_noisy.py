@@ -13,7 +13,7 @@ import numpy as np
 
 from condmon.engine import logic
 from condmon.engine.block import Block
-from condmon.engine.checks.base import LOCKOUT, Said
+from condmon.engine.checks.base import LOCKOUT, MAINS, Said
 from condmon.engine.checks.slow import NOT_YET, Slow, Verdict
 from condmon.engine.minutely import Minutely
 from condmon.engine.past import READY_DAYS, Past
@@ -47,9 +47,9 @@ class SensorNoisy(Slow):
     look_first = (
         "Plug and cable: moisture, a screw that is loose, a cable that moves.",
         "The shield: earthed at one end? A new drive or cable beside it?",
-        "Exchange it with its sibling: does the noise go along?",
+        "Exchange it with its sibling: does the noise go along? Then put both back.",
     )
-    caution = LOCKOUT
+    caution = MAINS + LOCKOUT
 
     def __init__(self, settings: Settings, machine: Machine, signal: Signal) -> None:
         super().__init__(settings, machine, (signal,), signal.name)

@@ -9,7 +9,7 @@ from typing import Any, ClassVar, Self
 
 from condmon.engine import logic
 from condmon.engine.block import Block
-from condmon.engine.checks.base import LOCKOUT, Said
+from condmon.engine.checks.base import LOCKOUT, MAINS, Said
 from condmon.engine.checks.slow import Slow, Verdict
 from condmon.engine.expression import Pair
 from condmon.engine.minutely import Minutely
@@ -36,7 +36,7 @@ class SensorSpikes(Slow):
         "What switches at those moments? A contactor needs its suppressor.",
         "Cable and shield of the sensor: beside a motor cable, loose, wet?",
     )
-    caution = LOCKOUT
+    caution = MAINS + LOCKOUT
 
     def __init__(self, settings: Settings, machine: Machine, signal: Signal) -> None:
         super().__init__(settings, machine, (signal,), signal.name)

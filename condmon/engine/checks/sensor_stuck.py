@@ -11,7 +11,7 @@ import numpy as np
 
 from condmon.engine import logic
 from condmon.engine.block import Block
-from condmon.engine.checks.base import LOCKOUT, Check, Said
+from condmon.engine.checks.base import LOCKOUT, MAINS, Check, Said
 from condmon.engine.doubt import ROLES
 from condmon.engine.expression import Pair
 from condmon.engine.settings import Machine, Settings
@@ -28,10 +28,13 @@ class SensorStuck(Check):
     title = "a sensor is stuck at one value"
     why = "It looks alive and tells nothing: checks that need it are blind until it moves again."
     look_first = (
-        "The sensor or its gateway hangs: take its supply away and give it back.",
+        (
+            "The sensor or its gateway hangs: unplug it and plug it in again, never the machine's own "
+            "wiring."
+        ),
         "Does the gateway repeat an old value because the sensor no longer answers?",
     )
-    caution = LOCKOUT
+    caution = MAINS + LOCKOUT
 
     @classmethod
     def make(cls, settings: Settings, machine: Machine) -> list[Self] | str:

@@ -12,7 +12,7 @@ import numpy as np
 
 from condmon.engine import logic, rolling
 from condmon.engine.block import Block
-from condmon.engine.checks.base import LOCKOUT, Check, Said
+from condmon.engine.checks.base import LOCKOUT, MAINS, Check, Said
 from condmon.engine.expression import Pair
 from condmon.engine.records import F64, I64, Flags
 from condmon.engine.settings import Machine, Settings, Signal
@@ -180,7 +180,7 @@ class SensorSilent(_Sensors):
         "Has a topic been renamed? Compare with the configuration.",
         "The cable: chips and coolant find plugs first.",
     )
-    caution = LOCKOUT
+    caution = MAINS + LOCKOUT
 
     def _sentence(self, listed: str, longest_s: float, number: int) -> str:
         what = f"Nothing has come from {listed} for {span(longest_s)}."
@@ -202,7 +202,7 @@ class SensorUnusable(_Sensors):
         "What does it send? `condmon replay --samples` shows each reading with its reason.",
         "Was the sensor or its gateway changed lately?",
     )
-    caution = LOCKOUT
+    caution = MAINS + LOCKOUT
 
     def _sentence(self, listed: str, longest_s: float, number: int) -> str:
         return (

@@ -37,7 +37,7 @@ class SensorsSwapped(Slow):
     look_first = (
         "Was something unplugged lately? Compare plugs and labels.",
         "Have the topics been renamed, or the gateway's channels changed?",
-        "Warm one by hand and see which reading moves.",
+        "With the machine locked out, warm one by hand and see which reading moves.",
     )
     caution = LOCKOUT
 
