@@ -31,10 +31,7 @@ class AirWhileOff(Check):
         "Is the spindle air valve shut? Listen at the spindle nose and at the valve.",
         "Does the valve lose its signal at power-off, or does it hang open?",
         "Is a hand valve or a hose left open behind the machine?",
-        (
-            "Does the maker want seal air on at standstill? Its manual counts: then switch this check "
-            "off for this machine."
-        ),
+        "Is seal air meant to stay on (see the manual)? Then this check is not for this machine.",
     )
     caution = LOCKOUT
 
