@@ -6,8 +6,6 @@ what the log says of them. Everything else only reads.
 
 import argparse
 import json
-import os
-import pwd
 import sys
 import threading
 from pathlib import Path
@@ -27,7 +25,7 @@ from condmon.ledger.export import csv_lines, json_lines, write_new
 from condmon.ledger.show import entry_facts, entry_lines, verdict_facts, verdict_lines
 from condmon.ledger.verify import verify
 from condmon.lock import holder
-from condmon.users import become_owner_of, config_argument
+from condmon.users import become_owner_of, config_argument, who_asks
 
 ANSWER_S = 10.0
 LOOK_S = 0.1
@@ -191,14 +189,14 @@ def _action(args: argparse.Namespace, config: Config) -> Action:
     if args.do in _ACTS:
         until_us = now_us + round(_length_s(args.length) * 1e6) if args.do == "shelve" else 0
         text = args.text if args.do == "cause" else ""
-        return Action(now_us, _ACTS[args.do][0], _me(), args.alert, text=_some(text, args.do),
+        return Action(now_us, _ACTS[args.do][0], who_asks(), args.alert, text=_some(text, args.do),
                       until_us=until_us)  # fmt: skip
     if args.do == "correct":
         with EntryReader(config.store.path) as reader:
             found = reader.entry_named(args.entry)
         if found is None:
             raise UsageError(f"There is no entry {args.entry}; `condmon log show` has the numbers.")
-        return Action(now_us, "correct", _me(), machine=found.entry.machine,
+        return Action(now_us, "correct", who_asks(), machine=found.entry.machine,
                       text=_some(args.text, "note"), entry=found.entry.id)  # fmt: skip
     known = {CONDMON, *(machine.id for machine in config.settings.machines)}
     if args.machine not in known:
@@ -206,9 +204,10 @@ def _action(args: argparse.Namespace, config: Config) -> Action:
                          f"{', '.join(sorted(known))}.")  # fmt: skip
     if args.do == "note":
         text = _some(args.text, "note")
-        return Action(now_us, "note", _me(), machine=args.machine, text=text)
+        return Action(now_us, "note", who_asks(), machine=args.machine, text=text)
     do: ActionName = "out_of_service" if args.do == "out" else "return_to_service"
-    return Action(now_us, do, _me(), machine=args.machine, check=args.check, text=args.text[:600])
+    return Action(now_us, do, who_asks(), machine=args.machine, check=args.check,
+                  text=args.text[:600])  # fmt: skip
 
 
 def _act(config: Config, action: Action) -> Entry:
@@ -231,16 +230,6 @@ def _act(config: Config, action: Action) -> Entry:
         f"The daemon has not written it down within {ANSWER_S:.0f} s; it may still do so. Look at "
         "`condmon log show` and `condmon status`."
     )
-
-
-def _me() -> str:
-    """Who asks, in the words of the system."""
-    name = os.environ.get("SUDO_USER") or ""
-    try:
-        name = name or pwd.getpwuid(os.getuid()).pw_name
-    except KeyError:
-        name = f"user {os.getuid()}"
-    return f"{name} (command line)"
 
 
 def _some(text: str, do: str) -> str:

@@ -4,7 +4,7 @@ import argparse
 import sys
 
 from condmon.config import load
-from condmon.users import accounts_of, config_argument
+from condmon.users import accounts_of, config_argument, put_into_log
 from condmon.web.accounts import PAIR_S, proper_name
 
 
@@ -21,6 +21,7 @@ def run(args: argparse.Namespace) -> int:
     config = load(args.config)
     with accounts_of(config) as accounts:
         code = accounts.pairing_code(proper_name(args.name))
+        put_into_log(config, f"a code to pair a phone for {proper_name(args.name)} was made")
     assert config.web is not None
     scheme = "https" if config.web.cert_file else "http"
     own = config.web.address or f"{scheme}://{config.web.listen}:{config.web.port}"

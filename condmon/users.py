@@ -14,8 +14,11 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import get_args
 
+from condmon.asked import ask
 from condmon.clock import Clock
 from condmon.config import Config, load
+from condmon.engine.records import Action
+from condmon.engine.settings import CONDMON
 from condmon.errors import StoreError, UsageError
 from condmon.web.accounts import Accounts, Role, proper_name
 
@@ -42,28 +45,41 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Do one thing to accounts. Raises UsageError, ConfigError, StoreError."""
-    with accounts_of(load(args.config)) as accounts:
-        name = proper_name(args.name) if "name" in args else ""
-        match args.do:
-            case "list":
-                _list(accounts)
-            case "add":
-                password = "" if args.no_password else _new_password()
-                accounts.add(name, args.role, password)
-                print(f"{name} was added as {args.role}")
-            case "role":
-                accounts.set_role(name, args.role)
-                print(f"{name} is now {args.role}")
-            case "password":
-                accounts.set_password(name, _new_password())
-                print(f"{name} has a new password; phones of {name} have to sign in again")
-            case "sign-out":
-                count = sum(accounts.sign_out(p.id) for p in accounts.phones() if p.account == name)
-                print(f"{count} phone(s) of {name} were signed out")
-            case "remove":
-                accounts.remove(name)
-                print(f"{name} was removed")
+    config = load(args.config)
+    with accounts_of(config) as accounts:
+        if args.do == "list":
+            _list(accounts)
+            return 0
+        done = _done(args, accounts, proper_name(args.name))
+    put_into_log(config, done)
+    print(done)
     return 0
+
+
+def _done(args: argparse.Namespace, accounts: Accounts, name: str) -> str:
+    """Do what was asked for; words of what was done."""
+    match args.do:
+        case "add":
+            accounts.add(name, args.role, "" if args.no_password else _new_password())
+            return f"{name} was added as {args.role}"
+        case "role":
+            accounts.set_role(name, args.role)
+            return f"{name} is now {args.role}"
+        case "password":
+            accounts.set_password(name, _new_password())
+            return f"{name} has a new password; phones of {name} have to sign in again"
+        case "sign-out":
+            count = sum(accounts.sign_out(p.id) for p in accounts.phones() if p.account == name)
+            return f"{count} phone(s) of {name} were signed out"
+        case _:
+            accounts.remove(name)
+            return f"{name} was removed"
+
+
+def put_into_log(config: Config, text: str) -> None:
+    """Leave a line for the machine event log; a daemon that does not run now writes it later."""
+    action = Action(Clock().now_us(), "note", who_asks(), machine=CONDMON, text=text)
+    ask(config.store.path, action)
 
 
 def config_argument(parser: argparse.ArgumentParser) -> None:

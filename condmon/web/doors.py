@@ -111,7 +111,9 @@ def pair(request: Request, code: Name, phone: Name = "") -> Response:
 def sign_out(request: Request) -> Response:
     """End the session of this phone."""
     phone = phone_of(request)
-    parts_of(request).accounts.sign_out(phone.id)
+    parts = parts_of(request)
+    parts.accounts.sign_out(phone.id)
+    parts.live.note(phone.account, CONDMON, f"{phone.account} signed out on {phone.name}")
     answer = back_to("/sign-in")
     answer.delete_cookie(COOKIE)
     return answer

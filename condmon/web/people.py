@@ -104,6 +104,7 @@ def pair(request: Request, name: Name = "") -> Response:
     if name != phone.account and not may(phone, "owner"):
         raise HTTPException(403, "Only an owner pairs phones of others.")
     code = parts.accounts.pairing_code(name)
+    parts.live.note(phone.account, CONDMON, f"a code to pair a phone for {name} was made")
     link = pairing_link(parts, str(request.base_url), code)
     return shown(
         request, "pair_code.html", name=name, code=code, link=link, picture=picture(link),

@@ -9,6 +9,7 @@ import pytest
 from condmon.asked import FOLDER, Asked, ask
 from condmon.cli import main
 from condmon.engine.records import Action
+from tests.waiting import until
 from tests.web.house import PASSWORD, House
 
 
@@ -103,6 +104,21 @@ def test_accounts_are_made_changed_and_removed_beside_the_daemon(house, run, mon
     code, _, err = run("user", "remove", "jon")
     assert 2 == code
     assert 'no account "jon"' in err
+
+
+def test_what_the_command_line_does_to_accounts_stands_in_the_log(house, run):
+    assert 0 == run("user", "add", "mona", "--no-password")[0]
+    assert 0 == run("pair", "mona")[0]
+    assert 0 == run("user", "remove", "mona")[0]
+
+    def told() -> str:
+        return run("log", "show", "--machine", "condmon")[1]
+
+    for words in ("mona was added as viewer", "a code to pair a phone for mona was made",
+                  "mona was removed"):  # fmt: skip
+        until(
+            lambda words=words: re.search(rf"{words} +\(.* \(command line\)\)", told()), 10, words
+        )
 
 
 def test_a_weak_password_is_refused_and_no_account_is_made(house, run, monkeypatch):

@@ -112,6 +112,8 @@ def test_signing_out_ends_the_session(house):
     cookie = house.member("ben")
     assert 303 == house.client(cookie).post("/sign-out").status_code
     assert 401 == house.client(cookie).get("/api/now").status_code
+    other = house.client(house.member("ben"))
+    until(lambda: "ben signed out on ben&#39;s phone" in other.get("/log").text, 5, "it is logged")
 
 
 def test_beyond_this_computer_it_listens_only_once_someone_rules(tmp_path):
