@@ -13,6 +13,7 @@ from condmon.engine.checks.base import Check
 from condmon.engine.settings import Machine, Signal
 from condmon.engine.words import span
 from condmon.errors import ConfigError
+from condmon.taken import taken
 
 Line = dict[str, Any]
 
@@ -42,6 +43,14 @@ def findings(config: Config) -> Iterator[Line]:
         yield {"kind": "warning", "text": text}
     machines = [_machine(config, machine) for machine in config.settings.machines]
     yield from machines
+    before = taken(config)
+    if before is not None and before.settings.digest != config.settings.digest:
+        yield {
+            "kind": "changed",
+            "text": "the daemon runs with another content of this file; before it is restarted, "
+            f"`condmon whatif -c {config.path}` shows what this one would have said over the last "
+            "90 recorded days",
+        }
     routes = [f"webhook {one.name}" for one in config.webhooks]
     routes += [f"e-mail {one.name}" for one in config.emails]
     yield {
@@ -84,7 +93,7 @@ def _checks(on: Sequence[Check]) -> list[Line]:
         line = found.setdefault(
             name,
             {"check": name, "urgency": check.urgency, "hold_s": check.hold_s,
-             "title": check.title, "for": []},
+             "title": type(check).title or check.title, "for": []},
         )  # fmt: skip
         if subject and not subject.isdigit():
             line["for"].append(subject)
@@ -122,6 +131,7 @@ def _readable(lines: list[Line]) -> Iterator[str]:
         yield "Warnings (condmon starts all the same):"
         yield from (f"  {text}" for text in warnings)
         yield ""
+    yield from (f"Changed: {line['text']}." for line in lines if line["kind"] == "changed")
     summary = lines[-1]
     yield f"{summary['file']} can be used: {summary['site']}, " + ", ".join(
         _count(summary[what], what[:-1]) for what in ("machines", "signals", "checks", "warnings")

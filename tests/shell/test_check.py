@@ -117,6 +117,31 @@ def test_the_example_gets_every_check_of_a_machine(capsys: pytest.CaptureFixture
     assert {one["role"] for one in mill["signals"]} <= {*ROLES, None}
 
 
+def test_machine_with_three_cheap_sensors_gets_its_checks_and_is_told_what_one_more_would_bring(
+    small: Path, capsys: pytest.CaptureFixture[str]
+):
+    head = SMALL.split("[machine.signal.air_flow]")[0]
+    small.write_text(head + """\
+[machine.signal.bearing]
+topic = "pier/bearing"
+role = "bearing_temperature"
+[machine.signal.air]
+topic = "pier/air"
+role = "air_pressure"
+""")
+    assert 0 == main(["check", "-c", str(small), "--json"])
+    machine, summary = lines(capsys.readouterr().out)
+    on = {one["check"] for one in machine["checks"]}
+    assert {"air-down", "air-bleed-down", "sensor-silent", "sensor-unusable"} <= on
+    possible = {one["check"]: one["text"] for one in machine["possible"]}
+    assert "role spindle_speed" in possible["bearing-hot"]
+    assert "bearing: trip" in possible["bearing-near-trip"]
+    assert "air_flow or air_valve" in possible["air-while-off"]
+    itself = {one["check"]: one["title"] for one in summary["itself"]["checks"]}
+    assert {"condmon-link", "condmon-health"} == set(itself)
+    assert "condmon itself needs attention" == itself["condmon-health"]
+
+
 def test_letters_a_terminal_obeys_are_escaped(small: Path, capsys: pytest.CaptureFixture[str]):
     small.write_text(SMALL.replace("pier/air", "pier/\u202eair"))
     assert 0 == main(["check", "-c", str(small)])

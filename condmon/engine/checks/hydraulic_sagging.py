@@ -39,7 +39,7 @@ class HydraulicSagging(Slow):
     )
     look_first = (
         "Oil level and the gauge at the unit: does it show the same?",
-        "Does the pump refill often with nothing moving? It leaks inside, or accumulator gas is gone.",
+        "Does the pump refill often at rest? It leaks inside, or its accumulator has lost its gas.",
         "Oil under the unit, the clamps and the pallet changer.",
     )
     caution = "Stored hydraulic pressure: an accumulator is opened by licensed persons. " + LOCKOUT

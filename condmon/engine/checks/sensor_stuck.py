@@ -28,7 +28,7 @@ class SensorStuck(Check):
     title = "a sensor is stuck at one value"
     why = "It looks alive and tells nothing: checks that need it are blind until it moves again."
     look_first = (
-        "The sensor or its gateway hangs: unplug it and plug it in again (not the machine's wiring).",
+        "The sensor or its gateway hangs: unplug it and plug it in again, nothing of the machine.",
         "Does the gateway repeat an old value because the sensor no longer answers?",
     )
     caution = MAINS + LOCKOUT
