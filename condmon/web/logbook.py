@@ -19,7 +19,10 @@ router = APIRouter(include_in_schema=False)
 KINDS = {
     "alert": "alerts",
     "action": "what people did",
+    "service": "service",
     "duty": "what machines did",
+    "control": "what controls said",
+    "model": "models",
     "sensor": "sensors",
     "link": "link to the broker",
     "gap": "what is missing",
@@ -49,7 +52,8 @@ def log_page(
     return shown(
         request,
         "log.html",
-        rows=[entry for _, entry in rows[:A_PAGE]],
+        rows=rows[:A_PAGE],
+        today=parts.wording().whole(parts.live.now_us())[:10],
         more=more,
         first=before == 0,
         chosen=chosen,

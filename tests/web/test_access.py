@@ -12,7 +12,7 @@ from tests.web.house import PASSWORD, House
 pytestmark = pytest.mark.slow
 
 NOT_PAGES = re.compile(r"/(api|live|static|photos)/?|.*\.(crt|webmanifest|js)$")
-FILLED = {"machine_id": "mill-1", "alert_id": "{hot}", "machine": "mill-1"}
+FILLED = {"number": "1", "machine_id": "mill-1", "alert_id": "{hot}", "machine": "mill-1"}
 MORE = ["/alerts/{door}", "/log?words=door", "/machines/mill-9", "/report?week=1"]
 DOORS = ["/sign-in", "/pair"]
 TARGETS = """() => {
