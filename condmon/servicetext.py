@@ -7,7 +7,7 @@ from condmon.clock import rfc3339
 from condmon.engine.outputs import Entry
 from condmon.engine.servicebook.components import WHERE_WORDS, Component
 from condmon.engine.servicebook.duework import DueWork
-from condmon.engine.servicebook.life import COUNTED, MEASURES, amount
+from condmon.engine.servicebook.life import COUNTED, MEASURES, amount, bearing_use, minutes_above
 from condmon.engine.servicebook.tasks import Task
 from condmon.engine.settings import Calendar
 from condmon.engine.words import number
@@ -38,6 +38,7 @@ def component_row(
     if whole:
         row |= {
             "maker": component.maker, "part_of": component.part_of, "text": component.text,
+            "bearing_use": round(bearing_use(life), 3), "minutes_above": minutes_above(life),
             "counters": dict(sorted(life.items())), "life_before": _amounts(component.life_before),
             "moves": [{"at": rfc3339(at), "text": text, "by": by, "at_us": at}
                       for at, text, by in component.moves],
@@ -94,6 +95,12 @@ def component_words(row: Row, calendar: Calendar | None = None) -> str:
     lines += [f"  {name.replace('_', ' ')}: {row[name]}" for name in ("maker", "part_of", "text")
               if row[name]]  # fmt: skip
     lines += [f"  {number(value)} {MEASURES[name].words}" for name, value in row["life"].items()]
+    if row["bearing_use"]:
+        lines.append(f"  {number(row['bearing_use'])} million turns weighted by load (ISO 281), "
+                     "for comparing only")  # fmt: skip
+    for bearing, bands in row["minutes_above"].items():
+        above = ", ".join(f"{low} °C {number(m)} min" for low, m in list(bands.items())[-4:])
+        lines.append(f"  {bearing} at or above {above}")
     lines += [f"  {calendar.text(m['at_us'])}  {m['text']} ({m['by']})" for m in row["moves"]]
     return "\n".join(lines)
 

@@ -14,6 +14,7 @@ from condmon.engine.block import Block
 from condmon.engine.duty import TURNING_MIN, names
 from condmon.engine.logic import Column
 from condmon.engine.records import I64
+from condmon.engine.servicebook.life import LOAD_BAND
 from condmon.engine.settings import Machine, Signal
 
 BAND = 1000
@@ -22,8 +23,6 @@ ZONE = 50
 """Length of a zone of travel, in the unit of the position: sixteen or so on a usual axis."""
 WARM_BAND = 5
 """Width of a temperature band, in the unit of the bearing temperature (degrees Celsius)."""
-LOAD_BAND = 25
-"""Width of a band of spindle load, in per cent: turns under load wear more than idle ones."""
 LOAD_TOP = 200
 """All beyond counts as this much."""
 MICRO = 1_000_000

@@ -10,7 +10,14 @@ from condmon.engine.engine import Engine
 from condmon.engine.outputs import Alert, Entry, Output
 from condmon.engine.records import SECOND_US, Filed, Record, Samples
 from condmon.engine.servicebook.fields import FIELDS, Refused, content_of, key_from
-from condmon.engine.servicebook.life import MEASURES, amount, minus, plus
+from condmon.engine.servicebook.life import (
+    MEASURES,
+    amount,
+    bearing_use,
+    minus,
+    minutes_above,
+    plus,
+)
 from condmon.engine.servicebook.starter import starter_set
 from condmon.packing import pack, unpack
 from tests.engine.builders import T0_US
@@ -378,6 +385,21 @@ def test_content_is_checked_field_by_field():
         content_of(filed(T0_US, "done", "x", photo="../secret"))
     with pytest.raises(Refused, match="every must be a number above 0 for days"):
         content_of(task(T0_US, every={"days": -1}))
+
+
+def test_bearing_use_weighs_turns_by_the_cube_of_the_load():
+    """By hand: 2 million turns at no load, 1 million at 100 to 125 %: P = 1 + 1.125."""
+    counts = {"turns_micro:0": 2 * 10**12, "turns_micro:100": 10**12}
+    expected = 2 * 1.125**3 + 2.125**3
+    assert expected == pytest.approx(bearing_use(counts), rel=1e-12)
+    assert 0.0 == bearing_use({})
+
+
+def test_minutes_above_a_temperature_add_up_from_the_top():
+    counts = {"warm_s:upper:40": 600, "warm_s:upper:45": 120, "warm_s:upper:50": 60,
+              "warm_s:lower:20": 60}  # fmt: skip
+    expected = {"upper": {40: 13.0, 45: 3.0, 50: 1.0}, "lower": {20: 1.0}}
+    assert expected == minutes_above(counts)
 
 
 def test_measures_and_their_amounts():

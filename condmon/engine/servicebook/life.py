@@ -9,12 +9,15 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from condmon.engine.words import number
+from condmon.trade.bearings import Use, relative_use
 
 Counts = dict[str, int]
 """Counters by flat name, such as `duty_s:turning`, `speed_s:4000`, `tool_changes`,
 `travel_micro:x:100`; see `Usage.flat`."""
 
 MICRO = 1_000_000
+LOAD_BAND = 25
+"""Width of a band of spindle load in per cent: turns under load wear more than idle ones."""
 IDLE = ("off", "unknown")
 
 
@@ -82,6 +85,40 @@ def raw(counts: Mapping[str, int], measure: str) -> int:
 def amount(counts: Mapping[str, int], measure: str) -> float:
     """A measure in its own unit."""
     return raw(counts, measure) / MEASURES[measure].per
+
+
+def minutes_above(counts: Mapping[str, int]) -> dict[str, dict[int, float]]:
+    """Minutes at or above each temperature band, by bearing and lower end of the band."""
+    seconds: dict[str, dict[int, int]] = {}
+    for name, ticks in counts.items():
+        if name.startswith("warm_s:"):
+            bearing, _, band = name.removeprefix("warm_s:").rpartition(":")
+            seconds.setdefault(bearing, {})[int(band)] = ticks
+    return {
+        bearing: {low: sum(n for at, n in bands.items() if at >= low) / 60 for low in sorted(bands)}
+        for bearing, bands in seconds.items()
+    }
+
+
+def bearing_use(counts: Mapping[str, int]) -> float:
+    """Million turns, each weighted by its load as ISO 281 does: by the cube, for ball bearings.
+
+    A relative figure, to compare weeks and spindles of one sort; no remaining life. The load of an
+    idle spindle counts as 1 and rated spindle load as 1 more (an assumption, no source: preload
+    and cutting load of a spindle are known to its maker only). A band of load counts as its middle.
+    """
+    bands = {
+        name.removeprefix("turns_micro:"): turns
+        for name, turns in counts.items()
+        if name.startswith("turns_micro:")
+    }
+    idle = Use(0.0, 1.0, 1.0)
+    total = 0.0
+    for band in sorted(bands):
+        load = 1.0 + (int(band) + LOAD_BAND / 2) / 100 if band.isdigit() else 1.0
+        [weight] = relative_use([Use(0.0, load, 1.0)], idle)
+        total += bands[band] / (1e6 * MICRO) * weight
+    return total
 
 
 def said(counts: Mapping[str, int]) -> str:

@@ -1,0 +1,124 @@
+"""`condmon service` against a running daemon: what is filed is in book, log and alerts."""
+
+import json
+
+import pytest
+
+from condmon.cli import main
+from tests.waiting import until
+
+
+@pytest.fixture
+def run(house, capsys):
+    """Run `condmon service` on the house's configuration: exit code, JSON lines, errors."""
+
+    def command(*words: str):
+        code = main(["service", "-c", str(house.config_path), "--json", *words])
+        told = capsys.readouterr()
+        return code, [json.loads(line) for line in told.out.splitlines()], told.err
+
+    return command
+
+
+def words_of(house, capsys, *words: str) -> str:
+    assert 0 == main(["service", "-c", str(house.config_path), *words])
+    return capsys.readouterr().out
+
+
+def test_component_is_added_installed_exchanged_and_keeps_its_life(house, run):
+    code, [added, built_in], _ = run("add", "Coolant pump", "--serial", "NP-7", "--used",
+                                     "hours_on=4100", "--machine", "mill-1", "--place",
+                                     "coolant pump")  # fmt: skip
+    assert 0 == code
+    assert ("component", "coolant-pump") == (added["what"], added["key"])
+    assert "(command line)" in built_in["by"]
+    assert 0 == run("add", "Coolant pump", "--key", "pump-b")[0]
+    code, rows, _ = run("exchange", "coolant-pump", "pump-b", "--text", "it hums")
+    assert 0 == code
+    assert ["removed", "installed"] == [row["what"] for row in rows]
+    _, [old], _ = run("show", "coolant-pump")
+    assert ("exchange", "NP-7") == (old["where"], old["serial"])
+    assert 4100 <= old["life"]["hours_on"] < 4101
+    assert 2 == len(old["moves"])
+    _, [new], _ = run("list", "--where", "installed")
+    assert ("pump-b", "mill-1", "coolant pump") == (new["key"], new["machine"], new["place"])
+    assert 0 == run("return", "coolant-pump", "--renewed", "--serial", "NP-8")[0]
+    _, [back], _ = run("show", "coolant-pump")
+    assert ({}, 4100) == (back["life"], round(back["life_before"]["hours_on"]))
+
+
+def test_task_is_added_due_done_and_its_alert_ends(house, run):
+    code, _, _ = run("task", "mill-1", "Wipers", "--sort", "inspection", "--every", "days=30",
+                     "--lead", "days=5", "--used", "days=27", "--unit", "mm", "--high", "2",
+                     "--do", "Look at the lips.")  # fmt: skip
+    assert 0 == code
+    _, [due], _ = run("due")
+    assert ("wipers", "soon", "3 days left of 30") == (due["key"], due["standing"], due["left"])
+    assert 1 == len(house.alerts(check="service-due"))
+    code, [entry], _ = run("inspected", "wipers", "watch", "--reading", "2.5", "--text", "one torn")
+    assert 0 == code
+    assert "inspected, watch: Wipers (wipers), reading 2.5 mm (above 2): one torn" == entry["text"]
+    until(lambda: house.alerts(check="service-due")[0].ended_us, 10, "the alert is over")
+    assert "normal" == house.alerts(check="service-due")[0].state
+    assert [{"kind": "nothing"}] == run("due")[1]
+    _, rows, _ = run("due", "--within", "40 d")
+    assert ["wipers"] == [row["key"] for row in rows]
+    _, [shown], _ = run("show", "wipers")
+    assert [("watch", 2.5)] == [(d["what"], d["reading"]) for d in shown["doings"]]
+
+
+def test_skipping_needs_a_reason_and_is_counted(house, run):
+    assert 0 == run("task", "mill-2", "Belt", "--every", "hours_on=500")[0]
+    code, _, err = run("skip", "belt", "")
+    assert 2 == code
+    assert "text is missing" in err
+    assert 0 == run("skip", "belt", "no belt here today")[0]
+    assert 1 == run("show", "belt")[1][0]["skipped"]
+    assert 0 == run("retire", "belt")[0]
+    assert "belt" not in [row["key"] for row in run("tasks")[1]]
+
+
+def test_starter_set_is_shown_then_taken_over_once(house, run):
+    _, shown, _ = run("starter", "mill-2")
+    code, added, _ = run("starter", "mill-2", "--add")
+    assert 0 == code
+    assert [row["key"] for row in shown] == [row["key"] for row in added]
+    assert (0, []) == run("starter", "mill-2", "--add")[:2]
+    tasks = [row["key"] for row in run("tasks", "--machine", "mill-2")[1]]
+    assert set(tasks) >= {row["key"] for row in shown}
+
+
+def test_people_read_lines_with_cautions(house, run, capsys):
+    assert 0 == run("task", "mill-1", "Hoses", "--every", "days=90", "--caution", "Oil jets.",
+                    "--do", "Feel for sweat.", "--source", "our own list")[0]  # fmt: skip
+    out = words_of(house, capsys, "show", "hoses")
+    for part in ("Hoses (mill-1)", "- Feel for sweat.", "CAUTION: Oil jets.", "our own list"):
+        assert part in out
+    assert "hours with the spindle turning" in words_of(house, capsys, "starter", "mill-1")
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("install", "nothing", "mill-1", "p"), 'no component "nothing"'),
+        (("install", "nothing", "mill-9", "p"), 'no machine "mill-9"'),
+        (("done", "nothing"), 'no task "nothing"'),
+        (("show", "nothing"), "neither component nor task"),
+        (("task", "mill-1", "X", "--every", "parsecs=3"), '"parsecs" is no measure'),
+        (("task", "mill-1", "X", "--every", "days=soon"), "a number after the ="),
+        (("due", "--within", "ever"), "give a time"),
+        (("add", "X", "--machine", "mill-1"), "--place together"),
+        (("add", "X" * 100), "name must be"),
+    ],
+)
+def test_what_makes_no_sense_is_refused_with_exit_code_2(run, words, said):
+    code, out, err = run(*words)
+    assert (2, []) == (code, out)
+    assert said in err
+
+
+def test_without_a_daemon_nothing_is_filed_and_it_is_said(tmp_path, house, capsys):
+    config = tmp_path / "condmon.toml"
+    config.write_text(house.config_path.read_text())
+    assert 1 == main(["service", "-c", str(config), "list"])
+    assert "there is no journal" in capsys.readouterr().err
