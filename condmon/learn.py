@@ -14,10 +14,8 @@ from condmon.engine.records import SECOND_US
 from condmon.engine.settings import Settings
 from condmon.engine.words import nearest
 from condmon.errors import UsageError
-from condmon.learning.child import learned, told
+from condmon.learning.child import DAYS, learned, told
 from condmon.models import keep
-
-DAYS = 30
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:

@@ -7,19 +7,25 @@ so that the recording explains every output. The fitting runs in a process of it
 
 import contextlib
 import os
-from collections.abc import Callable, Mapping
+import re
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 
 import orjson
 
 from condmon import log
-from condmon.engine.records import MODEL_CONTENT_MAX, ModelOn, Record
+from condmon.engine.logwords import TAKES_EFFECT
+from condmon.engine.oddmodel import KIND
+from condmon.engine.outputs import Entry
+from condmon.engine.records import MODEL_CONTENT_MAX, SECOND_US, Action, ModelOn, Record
 from condmon.errors import CondmonError, StoreError
 from condmon.jobs import Jobs
-from condmon.learning.child import Learned, learned
+from condmon.learning.child import DAYS, Learned, learned
 
 FOLDER = "models"
 LOOK_EVERY_S = 5.0
+DAY_US = 86_400 * SECOND_US
+NOTE_MAX = 600
 _log = log.get("models")
 
 On = Mapping[tuple[str, str], str]
@@ -60,6 +66,19 @@ def kept(folder: Path) -> list[Learned]:
     return out
 
 
+def models_of(newest_first: Iterable[Entry]) -> list[tuple[Entry, dict[str, str]]]:
+    """The entry of each machine's model that is on, or of how far its learning has come."""
+    found: dict[tuple[str, str], tuple[Entry, dict[str, str]]] = {}
+    for entry in newest_first:
+        head, on, words = entry.text.partition(TAKES_EFFECT)
+        model = str(entry.facts.get("model", KIND if "days_needed" in entry.facts else ""))
+        if not model or not (on or "days_needed" in entry.facts):
+            continue
+        told = {"model": model, "words": words.removeprefix(": ") or ("" if on else head)}
+        found.setdefault((entry.machine, model), (entry, told))
+    return [found[key] for key in sorted(found)]
+
+
 class Models:
     """Hands new models to the engine, and has them learned anew every night.
 
@@ -86,6 +105,7 @@ class Models:
         self._folder, self._config, self._put, self._now_us = folder, config, put, now_us
         self._monotonic_s = monotonic_s
         self._handed: dict[tuple[str, str], str] = {}
+        self._noted: dict[tuple[str, str], str] = {}
         self._seen_ns = -1
         self._looked_s = monotonic_s()
 
@@ -104,14 +124,25 @@ class Models:
 
     def learn(self) -> None:
         """Learn from what was recorded and keep what came of it; the daemon's turn finds it."""
+        from_us = self._now_us() - DAYS * DAY_US
         try:
-            for made in learned(self._config):
+            for made in learned(self._config, options=["--from", str(from_us)]):
                 if made.content:
                     keep(self._folder, made)
+                else:
+                    self._note(made)
                 _log.info("learned" if made.content else "not learned", machine=made.machine,
                           model=made.model, words=made.words)  # fmt: skip
         except CondmonError as error:
             _log.error("nothing was learned", error=str(error))
+
+    def _note(self, made: Learned) -> None:
+        """Why nothing was learned stands in the machine's log, once until the reason changes."""
+        reason = re.sub(r"[0-9]+", "", made.words)
+        if self._noted.get((made.machine, made.model)) != reason:
+            self._noted[made.machine, made.model] = reason
+            text = made.words[:NOTE_MAX]
+            self._put(Action(self._now_us(), "note", "condmon", machine=made.machine, text=text))
 
     def _look(self) -> None:
         changed_ns = -1

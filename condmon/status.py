@@ -20,6 +20,7 @@ from condmon.engine.words import span
 from condmon.errors import StoreError
 from condmon.journal import Delivery, Reader
 from condmon.lock import holder
+from condmon.models import models_of
 from condmon.packing import PackingError, unpack
 
 SILENT_S = 60.0
@@ -31,6 +32,7 @@ OLD_S = 600.0
 FAILED_LATELY_S = 86400.0
 LOOK_BACK_BATCHES = 4000
 SHOWN_MAX = 20
+MODEL_ENTRIES = 400
 
 Facts = dict[str, Any]
 
@@ -102,6 +104,10 @@ def _journal(reader: Reader, calendar: Calendar, now_us: int) -> Facts:
         "failed": len(failed),
         "failed_lately": [_delivery(d, calendar, now_us) for d in lately],
         "snapshot": _moment(reader.snapshot_us() or None, calendar, now_us),
+        "models": [
+            {"machine": e.machine, **told, **_some_moment(e.at_us, calendar, now_us)}
+            for e, told in models_of(reader.entries(limit=MODEL_ENTRIES, kind="model"))
+        ],
     }
 
 
@@ -220,6 +226,9 @@ def _readable_journal(found: Facts) -> Iterator[str]:
         yield f"  waits   {reason}"
     for delivery in found["failed_lately"][:SHOWN_MAX]:
         yield f"  failed  {delivery['route']}: {delivery['title']}: {delivery['reason']}"
+    yield f"models         {len(found['models']) or 'none yet'}"
+    for model in found["models"]:
+        yield f"  {model['machine']} {model['model']}: since {_ago(model)}: {model['words']}"
     yield f"open alerts    {len(found['alerts']) or 'none'}"
     for alert in found["alerts"]:
         yield f"  {alert['urgency'].upper():6}{alert['machine_name']}: {alert['title']}"

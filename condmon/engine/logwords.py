@@ -9,6 +9,7 @@ from condmon.engine.settings import CONDMON
 from condmon.engine.words import span
 
 Event = Gap | Link | ModelOn | Started | Stray
+TAKES_EFFECT = " takes effect"
 NONE: Facts = MappingProxyType({})
 
 
@@ -21,7 +22,7 @@ def entry_of(record: Event, refused: str = "", learned: str = "", more: Facts = 
     if learned:
         text = f"{text}: {learned}"
     if refused:
-        text = f"{text.removesuffix(' takes effect')} is not used: {refused}"
+        text = f"{text.removesuffix(TAKES_EFFECT)} is not used: {refused}"
     made = short_id(kind, machine, record.at_us, text)
     return Entry(made, record.at_us, machine, kind, text, {**facts, **more})
 
@@ -51,5 +52,5 @@ def _told(record: Event) -> tuple[str, str, str, dict[str, str | int]]:
             text = f"condmon {record.version} started {word}"
             return "start", text, CONDMON, {"settings": record.settings}
         case ModelOn():
-            text = f"model {record.model} {record.id} takes effect"
+            text = f"model {record.model} {record.id}{TAKES_EFFECT}"
             return "model", text, record.machine, {"model": record.model, "id": record.id}

@@ -12,6 +12,8 @@ from condmon.engine.records import MODEL_CONTENT_MAX
 from condmon.errors import CondmonError
 
 TIME_MAX_S = 3600.0
+DAYS = 30
+"""What is learned of what was recorded: so many days back."""
 _THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
 
