@@ -13,7 +13,7 @@ from condmon.engine.checks.base import Check
 from condmon.engine.settings import Machine, Signal
 from condmon.engine.words import span
 from condmon.errors import ConfigError
-from condmon.taken import taken
+from condmon.inforce import in_force
 
 Line = dict[str, Any]
 
@@ -43,7 +43,7 @@ def findings(config: Config) -> Iterator[Line]:
         yield {"kind": "warning", "text": text}
     machines = [_machine(config, machine) for machine in config.settings.machines]
     yield from machines
-    before = taken(config)
+    before = in_force(config)
     if before is not None and before.settings.digest != config.settings.digest:
         yield {
             "kind": "changed",

@@ -20,6 +20,7 @@ COMMANDS = {
     "learn": ("condmon.learn", "fit the models to what was recorded, and say what came of it"),
     "survey": ("condmon.survey", "listen to a broker and write a draft of the configuration"),
     "record": ("condmon.record", "write what a broker sends into a recording"),
+    "whatif": ("condmon.whatif", "what other figures would have said of the recorded time"),
     "backtest": ("condmon.backtest", "judge many recorded days in parallel"),
     "publish": ("condmon.publish", "send a recording or capture to a broker, n times life"),
     "capture": ("condmon.export", "write a day or span out of the store as a capture"),

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from condmon import __version__, log
+from condmon import __version__, inforce, log
 from condmon.asked import Asked
 from condmon.changes import changed
 from condmon.clock import Clock, SiteCalendar, rfc3339
@@ -73,6 +73,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Watch until SIGTERM or SIGINT. Raises ConfigError, StoreError, LockedError."""
+    os.umask(os.umask(0o077) | 0o027)  # what is written here is nobody else's to read
     config = load(args.config)
     log.set_up()
     for warning in config.warnings:
@@ -181,6 +182,7 @@ class Service:
         if self.standing.carried:
             self.inbox.put_action(self.standing.carried)
         self._keep_snapshot()
+        inforce.keep(self._config)
         self._tell_of_absence(self._clock.now_us(), before_us)
         if told := changed(self._config.path, self._config.store.path):
             self.note(told)

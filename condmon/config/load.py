@@ -10,15 +10,15 @@ from condmon.engine.settings import Settings
 from condmon.errors import ConfigError
 
 
-def load(path: Path) -> Config:
-    """Read a configuration file.
+def load(path: Path, words: str | None = None) -> Config:
+    """Read a configuration file, or `words` as if they stood in it.
 
     Raises
     ------
     ConfigError
         With every problem found, as `file:line: [section] key: what is wrong; what to do`.
     """
-    words = text.read(path)
+    words = text.read(path) if words is None else words
     parsed = text.parse(words)
     problems = Problems(str(path), parsed)
     if parsed.broken and not parsed.tables:

@@ -6,7 +6,6 @@ from collections import Counter, deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from functools import partial
 from pathlib import Path
 
 from condmon.replaying.days import Day, Under, work
@@ -41,7 +40,7 @@ def each(
     while waiting or suspects:
         queue, size = (waiting, workers) if waiting else (suspects, 1)
         lost: list[int] = []
-        yield from _round(paths, partial(do, under=under), queue, size, lost)
+        yield from _round(paths, under, do, queue, size, lost)
         for place in lost:
             tries[place] += 1
             if tries[place] >= TRIES:
@@ -51,7 +50,7 @@ def each(
 
 
 def _round(
-    paths: Sequence[Path], do: Callable[[Path], Day], queue: deque[int], size: int, lost: list[int]
+    paths: Sequence[Path], under: Under, do: Work, queue: deque[int], size: int, lost: list[int]
 ) -> Iterator[tuple[int, Day]]:
     """One pool until the queue is empty or a process died; then `lost` says what was under way."""
     ahead = size * AHEAD if size > 1 else 1
@@ -61,7 +60,7 @@ def _round(
             while queue or running:
                 while queue and len(running) < ahead:
                     place = queue.popleft()
-                    running[pool.submit(do, paths[place])] = place
+                    running[pool.submit(do, paths[place], under)] = place
                 done, _ = wait(running, return_when=FIRST_COMPLETED)
                 for future in done:
                     day = future.result()
