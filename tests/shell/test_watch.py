@@ -2,6 +2,7 @@
 
 import subprocess
 import time
+from collections.abc import Sequence
 
 import pytest
 
@@ -29,12 +30,12 @@ to = ["owner@pier.example"]
 TICK_S, LATENESS_S, HOLD_S = 1, 2, 1
 
 
-def publish(port: int, value: float) -> int:
+def publish(port: int, value: float, words: Sequence[str] = ()) -> int:
     """One message by the broker's own tool; the second it was sent, in microseconds."""
     at_us = time.time_ns() // 1000
     payload = f'{{"v": {value}, "n": 1, "t": {at_us / 1e6}}}'
     subprocess.run(["mosquitto_pub", "-p", str(port), "-q", "1", "-t", "pier/mill-1/bearing",
-                    "-m", payload], check=True)  # fmt: skip
+                    "-m", payload, *words], check=True)  # fmt: skip
     return at_us
 
 
