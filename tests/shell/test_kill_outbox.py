@@ -87,7 +87,9 @@ class Worker:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("rounds", [5, pytest.param(100, marks=pytest.mark.long)])
-def test_killed_writer_and_sender_lose_no_alert_and_repeat_only_with_the_same_key(tmp_path, rounds):
+def test_killed_writer_and_sender_lose_no_alert_and_repeat_only_with_the_same_key(
+    tmp_path, rounds, capsys
+):
     """The receiver answers one in four with 503 and takes its time, so that kills hit any step."""
     chance, pause = Random(11), threading.Event()
 
@@ -119,6 +121,12 @@ def test_killed_writer_and_sender_lose_no_alert_and_repeat_only_with_the_same_ke
         sender.close()
         receiver.close()
     told = {f"alert-{number}" for number in (tmp_path / "written").read_text().split()}
+    twice = len(receiver.taken) - len(ids)
+    with capsys.disabled():
+        print(
+            f"\n  {rounds} kills of each: {len(ids)} alerts written, {len(told - ids)} lost "
+            f"in writing, {len(ids) - len(set(receiver.taken))} in sending, {twice} sent twice"
+        )
     assert set() == told - ids  # what was said to be written is written
     assert {f"{alert}:raised:0:phone" for alert in ids} == set(receiver.taken)
     assert len(ids) >= rounds
