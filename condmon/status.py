@@ -22,6 +22,7 @@ from condmon.journal import Delivery, Reader
 from condmon.lock import holder
 from condmon.models import models_of
 from condmon.packing import PackingError, unpack
+from condmon.senders.topicstate import topic_state
 
 SILENT_S = 60.0
 """A running daemon writes a record each turn; none for so long means that it hangs."""
@@ -30,6 +31,9 @@ OLD_S = 600.0
 """No sample from any machine for so long means that the data are old."""
 
 FAILED_LATELY_S = 86400.0
+STUCK_S = 900.0
+"""A message that was tried and has waited so long says that its way does not work."""
+
 LOOK_BACK_BATCHES = 4000
 SHOWN_MAX = 20
 MODEL_ENTRIES = 400
@@ -44,8 +48,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="one JSON object on one line")
     parser.epilog = (
         "Exit code 0: the daemon runs, a sample came within the last "
-        f"{OLD_S / 60:g} minutes and no delivery failed within the last 24 hours. Exit code 1: one "
-        "of these is not so; the last lines say which. Exit code 2: the configuration has problems."
+        f"{OLD_S / 60:g} minutes, no delivery failed within the last 24 hours and every way to "
+        "people works. Exit code 1: one of these is not so; the last lines say which. Exit code 2: "
+        "the configuration has problems."
     )
 
 
@@ -80,6 +85,9 @@ def look(config: Config, now_us: int) -> Facts:
             found |= _journal(reader, calendar, now_us)
     except StoreError as error:
         found["problems"].append(str(error))
+    if config.alert_topic and pid is not None:
+        state = topic_state(folder)
+        found["alert_topic"] = state[1] if state else "nothing has been put there yet"
     found["record"] = _moment(record_us, calendar, now_us)
     found["sample"] = _moment(sample_us, calendar, now_us)
     found["problems"] += _problems(found)
@@ -92,6 +100,7 @@ def _journal(reader: Reader, calendar: Calendar, now_us: int) -> Facts:
     failed = reader.deliveries("failed")
     waiting = reader.deliveries("waiting") + reader.deliveries("leased")
     since_us = now_us - FAILED_LATELY_S * 1e6
+    stuck_us = now_us - STUCK_S * 1e6
     lately = [d for d in failed if (d.done_us or 0) >= since_us]
     return {
         "link": link and {"text": link.text, **_some_moment(link.at_us, calendar, now_us)},
@@ -101,6 +110,7 @@ def _journal(reader: Reader, calendar: Calendar, now_us: int) -> Facts:
             min((d.born_us for d in waiting), default=None), calendar, now_us
         ),
         "waiting_for": sorted({f"{d.route}: {d.reason}" for d in waiting if d.reason}),
+        "stuck": sorted({d.route for d in waiting if d.tries and d.born_us < stuck_us}),
         "failed": len(failed),
         "failed_lately": [_delivery(d, calendar, now_us) for d in lately],
         "snapshot": _moment(reader.snapshot_us() or None, calendar, now_us),
@@ -153,6 +163,10 @@ def _problems(found: Facts) -> Iterator[str]:
         yield f"the data are old: no sample for {span(sample['age_s'])}; look at link and sensors"
     if not sample:
         yield "no sample has come lately; look at link, topics and sensors"
+    for route in found.get("stuck", []):
+        yield f"messages for {route} do not get through; the reason stands above"
+    if found.get("alert_topic"):
+        yield f"the alert topic does not show what is so: {found['alert_topic']}"
     if found.get("failed_lately"):
         count = len(found["failed_lately"])
         yield f"{count} deliveries failed within 24 h: people were not told; put the route right"

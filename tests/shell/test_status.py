@@ -1,6 +1,7 @@
 """`condmon status`: from an empty folder to a running daemon, always in words."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -8,12 +9,14 @@ import pytest
 from condmon.cli import main
 from condmon.clock import Clock
 from condmon.config import Broker, Config, Store
+from condmon.config.shape import AlertTopic
 from condmon.engine import records as rec
 from condmon.engine.outputs import Output
 from condmon.engine.settings import Signal
 from condmon.journal import Journal, Route
 from condmon.lock import Lock
 from condmon.recorder import Recorder
+from condmon.senders.topicstate import put_topic_state
 from condmon.status import FAILED_LATELY_S, OLD_S, SILENT_S, look, readable
 from tests.letters import MINUTE_US, NOW_US, SITE, alert, ended, entry, message
 
@@ -139,6 +142,27 @@ def test_waiting_deliveries_are_counted_with_the_reason_and_the_oldest(running):
     assert (2, 30.0) == (found["waiting"], found["oldest_waiting"]["age_s"])
     assert "waits   phone: 503 not now" in text(found)
     assert found["in_order"]
+
+
+def test_message_that_was_tried_for_a_quarter_hour_is_not_in_order(running):
+    folder, made = running
+    made.write([alert(), message()], 2, ROUTES, NOW_US - 16 * MINUTE_US)
+    found = look(config(folder), NOW_US)
+    assert found["in_order"]  # nobody has tried: it may be held until the quiet hours end
+    made._db.execute("UPDATE delivery SET tries = 3, reason = 'nothing listens there'")
+    found = look(config(folder), NOW_US)
+    assert ["messages for phone do not get through; the reason stands above"] == found["problems"]
+    assert "waits   phone: nothing listens there" in text(found)
+
+
+@pytest.mark.parametrize(("trouble", "in_order"), [("", True), ("the broker is away", False)])
+def test_alert_topic_that_does_not_show_what_is_so_is_not_in_order(running, trouble, in_order):
+    folder, _ = running
+    put_topic_state(folder, NOW_US, trouble)
+    topic = AlertTopic("pier/alerts", ("now",))
+    found = look(replace(config(folder), alert_topic=topic), NOW_US)
+    assert in_order == found["in_order"]
+    assert in_order or "does not show what is so: the broker is away" in text(found)
 
 
 def test_failed_delivery_is_not_in_order_for_a_day_and_stays_counted(running):
