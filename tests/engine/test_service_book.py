@@ -9,6 +9,7 @@ import pytest
 from condmon.engine.engine import Engine
 from condmon.engine.outputs import Alert, Entry, Output
 from condmon.engine.records import SECOND_US, Filed, Record, Samples
+from condmon.engine.servicebook.duework import a_day
 from condmon.engine.servicebook.fields import FIELDS, Refused, content_of, key_from
 from condmon.engine.servicebook.life import (
     MEASURES,
@@ -264,10 +265,10 @@ def test_forecast_follows_recent_use(days):
         engine.push(one)
     now_us, counts = ends_us(days[-1]), engine.counts()["mill-1"]
     known, due = engine.servicebook.tasks.known["oil"], engine.watches[0].due
-    a_day = due.a_day("hours_turning", counts, now_us)
+    rate = a_day(due.days, "hours_turning", counts, now_us)
     left = known.nearest_limit(counts, now_us).left
-    assert a_day == pytest.approx(TURNING_H, rel=0.05)
-    assert due.due_us(known, counts, now_us) == pytest.approx(now_us + left / a_day * DAY_US, abs=2)
+    assert rate == pytest.approx(TURNING_H, rel=0.05)
+    assert due.due_us(known, counts, now_us) == pytest.approx(now_us + left / rate * DAY_US, abs=2)
 
 
 def test_without_days_to_go_by_there_is_no_forecast():

@@ -1,7 +1,7 @@
 """Due work of one machine: its tasks against the counters, once an hour, and recent use. Pure."""
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from condmon.engine.checks.service_due import ServiceDue
@@ -19,6 +19,8 @@ DAYS_KEPT = 29
 RECENT_DAYS = 28
 """The forecast goes by the last four weeks: short enough for a change of work, with whole weeks."""
 DAYS_MIN = 3
+Days = Sequence[Sequence[Any]]
+"""[tick, {measure: raw amount}] at the first hour of each day, oldest first."""
 
 
 class DueWork:
@@ -79,28 +81,9 @@ class DueWork:
         made = short_id("usage", machine, day)
         return [(tick, Entry(made, (tick + 1) * SECOND_US, machine, "usage", text, facts))]
 
-    def a_day(self, measure: str, counts: Mapping[str, int], now_us: int) -> float | None:
-        """Use of a measure a day over the last four weeks; None while that is not known."""
-        if not self.days:
-            return None
-        now = now_us / DAY_US
-        recent = [(now - (d[0] + 1) / DAY_S, d[1]) for d in self.days]
-        gone, then = next((d for d in recent if d[0] <= RECENT_DAYS + 1), recent[-1])
-        if gone < DAYS_MIN:
-            return None
-        used = raw(counts, measure) - int(then.get(measure, 0))
-        return max(used, 0) / MEASURES[measure].per / float(gone)
-
     def due_us(self, task: Task, counts: Mapping[str, int], now_us: int) -> int | None:
-        """When the task is expected to be due, from recent use; None where that is not known."""
-        found: list[int] = []
-        for left in task.limits(counts, now_us):
-            rate = 1.0 if left.measure == "days" else self.a_day(left.measure, counts, now_us)
-            if left.left <= 0:
-                found.append(now_us)
-            elif rate:
-                found.append(now_us + round(left.left / rate * DAY_US))
-        return max(min(found), task.held_until_us) if found else None
+        """When a task is expected to be due; see `expected_us`."""
+        return expected_us(task, self.days, counts, now_us)
 
     def state(self) -> dict[str, Any]:
         """What has to survive a restart."""
@@ -109,3 +92,28 @@ class DueWork:
     def load(self, state: dict[str, Any]) -> None:
         """Take up a saved state."""
         self._said, self.days = state["said"], state["days"]
+
+
+def a_day(days: Days, measure: str, counts: Mapping[str, int], now_us: int) -> float | None:
+    """Use of a measure a day over the last four weeks; None while that is not known."""
+    if not days:
+        return None
+    now = now_us / DAY_US
+    recent = [(now - (d[0] + 1) / DAY_S, d[1]) for d in days]
+    gone, then = next((d for d in recent if d[0] <= RECENT_DAYS + 1), recent[-1])
+    if gone < DAYS_MIN:
+        return None
+    used = raw(counts, measure) - int(then.get(measure, 0))
+    return max(used, 0) / MEASURES[measure].per / float(gone)
+
+
+def expected_us(task: Task, days: Days, counts: Mapping[str, int], now_us: int) -> int | None:
+    """When a task is expected to be due, from recent use; None where that is not known."""
+    found: list[int] = []
+    for left in task.limits(counts, now_us):
+        rate = 1.0 if left.measure == "days" else a_day(days, left.measure, counts, now_us)
+        if left.left <= 0:
+            found.append(now_us)
+        elif rate:
+            found.append(now_us + round(left.left / rate * DAY_US))
+    return max(min(found), task.held_until_us) if found else None
