@@ -168,6 +168,7 @@ def test_four_kelvin_that_nothing_explains_are_told_with_a_model():
     (alert,) = alerts(settings, records, "bearing-hot")
     assert alert.facts["by_model"] is True
     assert 3.0 <= alert.facts["residual"] <= 4.6
+    assert alert.facts["residual"] / TRADE.sigma_k == pytest.approx(alert.facts["sigmas"], abs=0.1)
     assert 3600 + 20 * 60 < (alert.raised_us - T0_US) / SECOND_US < 3600 + 75 * 60
     assert "speed and surroundings explain" in alert.what
 

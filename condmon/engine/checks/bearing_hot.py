@@ -189,6 +189,8 @@ class BearingHot(Check):
             "residual": round(rise, 2), "speed": round(speed), "by_model": bool(by_model),
             "hard_stop": since_stop or None,
         }  # fmt: skip
+        if by_model and self._runner is not None:
+            facts["sigmas"] = round(rise / self._runner.model.sigma_k, 1)
         return Said(what, trip or "It may not hold its speed for much longer.", facts, title)
 
     def _stop_text(self, stop: float, tick: int) -> str:
