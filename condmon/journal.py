@@ -158,6 +158,11 @@ class Reader:
         )
         return [Delivery(*(*row[:9], message_of(row[9]))) for row in rows]
 
+    def head(self) -> Head | None:
+        """The end of the chain of entries; None before the first entry."""
+        rows = self._rows("SELECT head_seq, head FROM chain")
+        return Head(*rows[0]) if rows else None
+
     def undelivered_since_us(self) -> int:
         """When the oldest message was made that is not delivered yet, 0: none waits."""
         rows = self._rows("SELECT min(born_us) FROM delivery WHERE state IN ('waiting', 'leased')")

@@ -50,6 +50,7 @@ class Happened:
     blind: tuple[tuple[int, int], ...] = ()
     undelivered: tuple[Undelivered, ...] = ()
     silent_signals: tuple[str, ...] = ()  # "Five-axis mill: coolant, silent"
+    head: str = ""  # of the log's hash chain, as it is now
 
 
 class Line(NamedTuple):
@@ -118,6 +119,7 @@ def weekly(found: Happened, settings: Settings) -> Report:
         Part("Load", tuple(say.load())),
         Part("Needs someone", tuple(say.lasting(say.calling()))),
         *say.open_work(),
+        Part("Log", tuple(say.head())),
     ]
     title = f"Week: {_counts(counted) or 'nothing to tell'}"
     return Report(title, found.from_us, found.to_us, _full(parts))
@@ -180,6 +182,12 @@ class _Sayer:
         for entry in _some(gaps):
             yield Line(f"{self._when(entry.at_us)} {entry.text}")
         yield from _rest(gaps)
+
+    def head(self) -> Iterator[Line]:
+        """The head of the log: kept in a mailbox, it later shows a log that was made anew."""
+        if self._found.head:
+            yield Line(f"Keep this: `condmon log verify --head {self._found.head}` later shows "
+                       "whether the log up to here is as it was written")  # fmt: skip
 
     def by_check(self) -> Iterator[Line]:
         counts = Counter((a.machine_name, a.title) for a in self._found.raised)

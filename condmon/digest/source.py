@@ -52,6 +52,7 @@ class DigestReader(Reader):
             ),
             self._undelivered(from_us, to_us),
             silent,
+            str(self.head() or ""),
         )
 
     def has_digest(self, at_us: int) -> bool:
