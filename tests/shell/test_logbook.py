@@ -3,12 +3,15 @@
 import csv
 import io
 import json
+import re
 import sqlite3
 
 import pytest
 
 from condmon.chain import Head
 from condmon.cli import main
+from condmon.digest.compose import text_of
+from condmon.digest.due import report_of
 from condmon.engine.outputs import Entry
 from condmon.engine.records import Action
 from condmon.entries import EntryReader, Numbered, Wanted
@@ -84,6 +87,13 @@ def test_whole_log_is_verified_and_its_head_can_be_given_again(run, lived):
     code, out, _ = run("verify", "--head", Head(99_999, bytes(32)))
     assert 1 == code
     assert "CUT OFF: a head was noted for entry 99999" in out
+
+
+def test_weekly_report_takes_a_head_out_of_the_house_that_verify_takes_back(run, lived):
+    settings = lived.config.settings
+    text = text_of(report_of(lived.folder, settings, lived.now_us, week=True), settings.calendar)
+    (head,) = re.findall(r"condmon log verify --head (\d+:[0-9a-f]{64})", text)
+    assert 0 == run("verify", "--head", head)[0]
 
 
 @pytest.mark.parametrize(
