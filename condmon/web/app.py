@@ -17,6 +17,7 @@ from condmon import __version__, log
 from condmon.errors import CondmonError, StoreError
 from condmon.web import (
     acts,
+    book,
     doors,
     entries,
     files,
@@ -31,6 +32,7 @@ from condmon.web import (
     stream,
     visits,
     ways,
+    whatif,
 )
 from condmon.web import wording as words
 from condmon.web.gate import Asgi, Gate, guard
@@ -45,6 +47,7 @@ _PAGES = (
     machines,
     logbook,
     entries,
+    book,
     visits,
     measuring,
     people,
@@ -55,6 +58,7 @@ _PAGES = (
     stream,
     files,
     plain,
+    whatif,
 )
 ROUTERS = tuple(page.router for page in _PAGES)
 _NOT_READ = "Something in this form cannot be read. Go back, look at what was filled in, and send "

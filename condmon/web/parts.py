@@ -20,6 +20,7 @@ from condmon.web.normal import Normal
 from condmon.web.past import Past
 from condmon.web.reading import PageReader
 from condmon.web.shelf import Shelf
+from condmon.web.weighing import Weighing
 from condmon.web.wording import Wording
 
 Needs = Literal["anyone", "viewer", "operator", "owner"]
@@ -44,6 +45,7 @@ class Parts:
     writes: Limit  # of one phone
     first_code: str = ""  # open while there is no owner
     shelf: Shelf = field(default_factory=Shelf)  # the service book
+    weighing: Weighing = field(default_factory=Weighing)  # of other figures
 
     @property
     def settings(self) -> Settings:

@@ -117,6 +117,7 @@ class Page:
     def stop(self) -> None:
         """End open pages and leave."""
         self._stop.set()
+        self.parts.weighing.stop()
         for thread in self._threads:
             if thread.is_alive():
                 thread.join(STOP_S)
@@ -130,9 +131,10 @@ class Page:
         """Show this service book from now on."""
         self.parts.shelf.put(engine)
 
-    def tell(self, outputs: Sequence[Output]) -> None:
-        """Tell open pages of what is in the journal now."""
-        self.parts.shelf.note(outputs)
+    def tell(self, outputs: Sequence[Output], engine: Engine) -> None:
+        """Tell open pages of what is in the journal now; the book first, for they look into it."""
+        if self.parts.shelf.note(outputs):
+            self.parts.shelf.put(engine)
         self.live.tell(outputs)
 
     # its own thread

@@ -41,6 +41,7 @@ def pages(house: House) -> dict[str, str]:
         "more": "/more",
         "report": "/report",
         "week": "/report?week=1",
+        "what-if": "/what-if?machine=mill-1&check=bearing-near-trip",
         "nothing-there": "/machines/mill-9",
         "offline": "/offline",
     }
