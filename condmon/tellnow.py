@@ -19,6 +19,9 @@ TEST = "test"
 SETUP = "set-up"
 """Stands for how it was told in a delivery that failed for what a person has to put right."""
 
+NOT_HERE = "its beginning was not told this way"
+"""Why the end of an alert does not go by a way that stood aside; of no interest to anyone."""
+
 FOLDED_MAX = 200
 
 
@@ -114,7 +117,7 @@ class Look:
             return "ended", ""
         if any(state == "failed" for state, _, _ in before):
             return "story", ""
-        return None, "its beginning was not told this way"
+        return None, NOT_HERE
 
     def _before(self, due: Due) -> list[tuple[str, str, int]]:
         """State, telling and time of what went before on this route about the same alert."""

@@ -28,6 +28,7 @@ def plan(section: Section, ways: Ways) -> Plans:
     for urgency in values.URGENCIES:
         row = section.within(urgency, "plan.URGENCY")
         engine[urgency], reaches[urgency] = _urgency(row, urgency, ways)
+    _warn_of_idle(section, reaches, ways)
     return Plans(engine, Reaching(
         reaches,
         section.take("quiet", _quiet, ()),
@@ -58,6 +59,18 @@ def _urgency(row: Section, urgency: Urgency, ways: Ways) -> tuple[Plan, Reach]:
     if "next_after" in row.table and not reach.next_ways:
         row.wrong("there is no next way to try; name one in next_ways", "next_after")
     return Plan(again, row.take("tell_end", values.flag, False)), reach
+
+
+def _warn_of_idle(section: Section, reaches: Mapping[str, Reach], ways: Ways) -> None:
+    """Warn of a way that the plan leaves out of everything it takes."""
+    for name, urgencies in ways.items():
+        if not any(_uses(reaches[urgency], name) for urgency in urgencies):
+            section.warn(f'"{name}" gets no message by this plan but the test message')
+
+
+def _uses(reach: Reach, name: str) -> bool:
+    named = {*(reach.unattended_ways or ()), *reach.next_ways, *reach.hand_over_to}
+    return reach.ways is None or name in {*reach.ways, *named}
 
 
 def _known(ways: Ways, urgency: Urgency) -> Any:

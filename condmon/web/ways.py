@@ -17,6 +17,7 @@ from condmon.journal import Delivery
 from condmon.journal_file import connect, words
 from condmon.plandue import put_test
 from condmon.senders.topicstate import topic_state
+from condmon.tellnow import NOT_HERE
 from condmon.web.parts import Parts, back_to, needs, parts_of, phone_of, shown
 from condmon.web.reading import PageReader
 
@@ -118,7 +119,8 @@ def notify_no_more(request: Request) -> Response:
 
 
 def _way(reader: PageReader, way: Way, now_us: int) -> Shown:
-    newest = reader.deliveries_of(way.name, SHOWN)
+    found = reader.deliveries_of(way.name, 4 * SHOWN)
+    newest = [one for one in found if one.reason != NOT_HERE][:SHOWN]
     waiting_us = reader.oldest_waiting_us(way.name)
     trouble = ""
     held = next((d for d in newest if d.state in {"waiting", "leased"} and d.tries), None)

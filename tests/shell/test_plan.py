@@ -369,3 +369,14 @@ def test_what_is_refused_for_good_is_not_tried_again(tmp_path):
     live(made, 2 * HOUR_S, 60.0)
     assert 1 == phones["ola"].tries
     made.close()
+
+
+def test_way_that_the_plan_leaves_out_is_warned_of(tmp_path):
+    plan = "".join(f'[plan.{urgency}]\nways = ["ola"]\n' for urgency in ("now", "today", "note"))
+    told_ = [
+        one.split(": ", 1)[1] for one in config(tmp_path, plan).warnings if "by this plan" in one
+    ]
+    assert [
+        '[plan]: "kari" gets no message by this plan but the test message',
+        '[plan]: "gate" gets no message by this plan but the test message',
+    ] == sorted(told_, reverse=True)
