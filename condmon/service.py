@@ -282,7 +282,7 @@ class Service:
             )
         else:
             if self.page:
-                self.page.tell(self._unwritten)
+                self.page.tell(self._unwritten, self.standing.engine)
             self._unwritten = []
             self._directly.over()
         self._feed_watchdog()

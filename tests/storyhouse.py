@@ -87,7 +87,8 @@ class StoryHouse:
         assert fails == code, (code, err.getvalue(), out.getvalue())
         if fails:
             return [{"error": err.getvalue()}]
-        return [json.loads(line) for line in out.getvalue().splitlines()]
+        rows = [line for line in out.getvalue().splitlines() if line.startswith("{")]
+        return [json.loads(line) for line in rows]  # the daemon's own log may come between
 
     def alerts(self, **only: object) -> list[Alert]:
         """Alerts of the mill, as they stand."""

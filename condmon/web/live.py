@@ -66,7 +66,9 @@ class Live:
             self.version += 1
             for output in lasting:
                 if isinstance(output, Entry) and output.at_us in self._waiting:
-                    self._waiting[output.at_us] = output
+                    before = self._waiting[output.at_us]
+                    if before is None or output.kind in {before.kind, "service"}:
+                        self._waiting[output.at_us] = output  # not what follows from it elsewhere
             self._change.notify_all()
         self._wake()
 

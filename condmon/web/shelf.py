@@ -38,10 +38,11 @@ class Shelf:
 
     # the turn's side
 
-    def note(self, outputs: Sequence[Output]) -> None:
+    def note(self, outputs: Sequence[Output]) -> bool:
         """Take note of whether the book was written into."""
         if any(isinstance(one, Entry) and one.kind == "service" for one in outputs):
             self._written.set()
+        return self._written.is_set()
 
     def put(self, engine: Engine) -> None:
         """Copy what has changed."""

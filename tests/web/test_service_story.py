@@ -9,9 +9,12 @@ once that is tight, is signed for, and a new baseline keeps quiet.
 from collections.abc import Iterator
 
 import pytest
+from playwright.sync_api import Browser
 
 from tests.storyhouse import StoryHouse
 from tests.storyshop import Wear
+from tests.web.browsers import errors_of, phone
+from tests.web.house import PASSWORD
 
 BASE, WEARING, AFTER = 4, 7, 4
 WORN = Wear(sag=0.16, drag=0.7)
@@ -26,16 +29,19 @@ def wearing(day: int) -> Wear:
 
 
 @pytest.fixture(scope="module")
-def story(tmp_path_factory) -> Iterator[StoryHouse]:
+def story(tmp_path_factory, browser) -> Iterator[StoryHouse]:
     """The house after the whole story; what each chapter saw stands in `seen`."""
     house = StoryHouse(tmp_path_factory.mktemp("story")).start()
     house.seen = {}
+    accounts = house.parts.accounts
+    accounts.add("kim", "owner", PASSWORD)
+    house.cookie = accounts.sign_in("kim", "kim's phone", "127.0.0.1")
     try:
         _worn(house, house.seen)
         _planned(house, house.seen)
         _visited(house, house.seen)
         _failed(house, house.seen)
-        _passed(house, house.seen)
+        _passed(house, house.seen, browser)
         yield house
     finally:
         house.stop()
@@ -84,12 +90,26 @@ def _failed(house: StoryHouse, seen: dict) -> None:
     [seen["refused"]] = house.say("sign", "nov", fails=2)
 
 
-def _passed(house: StoryHouse, seen: dict) -> None:
-    [seen["answer"]] = house.say("answer", "mill-1.setter", "yes", "--text", "setter was moved")
-    house.say("run", "nov")
+def _passed(house: StoryHouse, seen: dict, browser: Browser) -> None:
+    """In the browser, on a phone."""
+    context = phone(browser, house, house.cookie)
+    page = context.new_page()
+    seen["complaints"] = errors_of(page)
+    page.goto("/series/mill-1.setter")
+    page.get_by_label("Why").fill("setter was moved")
+    page.get_by_role("button", name="Yes, begin a new base").tap()
+    seen["answer"] = page.locator(".said[role=status]").inner_text()
+    page.goto("/visits/nov")
+    seen["no sign"] = page.get_by_role("button", name="Sign as").count()
+    page.get_by_role("button", name="Begin the run anew").tap()
+    page.get_by_text("begins", exact=False).first.wait_for()
     house.live(1, GOOD)
-    [seen["second"]] = house.say("judge", "nov")
-    [seen["signed"]] = house.say("sign", "nov")
+    page.get_by_role("button", name="Compare the run so far").tap()
+    page.locator(".verdict b", has_text="pass").wait_for()
+    seen["second"] = house.say("visit", "nov")[0]["verdict"]
+    page.get_by_role("button", name="Sign as kim").tap()
+    seen["signed"] = page.locator(".said[role=status]").inner_text()
+    context.close()
     seen["open"] = [a.title for a in house.alerts(ended_us=None)]
     seen["before the quiet"] = len(house.told())
     house.live(AFTER, GOOD)
@@ -156,7 +176,7 @@ def test_measurements_before_and_after_are_kept_in_um_and_tied_to_the_visit(stor
 def test_the_step_of_the_tool_setter_is_asked_about_and_confirmed(story):
     asked = next(s for s in story.seen["asks"] if s["key"] == "mill-1.setter")
     assert 18 == pytest.approx(asked["asks"][-1]["step"], abs=4)
-    assert "was expected; new base: setter was moved" in story.seen["answer"]["text"]
+    assert "was expected; new base: setter was moved" in story.seen["answer"]
     [alert] = story.alerts(check="probe-shift")
     assert alert.cause.startswith("expected after")
     [series] = [s for s in story.say("series") if s["key"] == "mill-1.setter"]
@@ -169,6 +189,7 @@ def test_the_run_fails_on_the_fitting_first_and_cannot_be_signed_for(story):
     failed = figures(first, "fail")
     assert {"leaks/air-idle", "leaks/air-off"} == {k for k in failed if k.startswith("leaks")}
     assert "has failed" in story.seen["refused"]["error"]
+    assert 0 == story.seen["no sign"]
 
 
 def test_the_run_passes_with_baseline_worn_and_new_figures_side_by_side(story):
@@ -198,9 +219,10 @@ def test_traces_of_y_lie_over_each_other_before_and_after(story):
 
 
 def test_it_is_signed_for_by_name_and_the_new_baseline_is_quiet(story):
-    assert "is signed for with nothing open; a new baseline begins" in story.seen["signed"]["text"]
+    assert "is signed for with nothing open; a new baseline begins" in story.seen["signed"]
     [visit] = story.say("visit", "nov")
-    assert ("signed", True) == (visit["state"], visit["signed_by"].endswith("(command line)"))
+    assert ("signed", "kim") == (visit["state"], visit["signed_by"])
+    assert [] == story.seen["complaints"]
     assert [] == story.seen["quiet"]
     assert [] == story.seen["raised after"]
 
