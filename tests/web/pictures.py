@@ -10,6 +10,7 @@ from pathlib import Path
 from playwright.sync_api import sync_playwright
 
 from tests.waiting import until
+from tests.web.bookrows import fill_book
 from tests.web.browsers import DESK, PHONE, SMALL, chromium, phone
 from tests.web.house import PASSWORD, House
 from tests.web.stage import fill_past
@@ -28,6 +29,7 @@ def pages(house: House) -> dict[str, str]:
     first = house.raise_alert("door-open-while-turning")
     house.end_alert(first.id)
     alert = house.raise_alert("nose-bearing-hot")
+    fill_book(house)
     return {
         "now": "/",
         "alert": f"/alerts/{alert.id}",
@@ -44,6 +46,10 @@ def pages(house: House) -> dict[str, str]:
         "what-if": "/what-if?machine=mill-1&check=bearing-near-trip",
         "nothing-there": "/machines/mill-9",
         "offline": "/offline",
+        "book": "/book",
+        "book-machine": "/book/mill-1",
+        "book-task": "/book/tasks/strength",
+        "book-component": "/book/components/spindle-a",
     }
 
 
