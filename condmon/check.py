@@ -9,11 +9,13 @@ from typing import Any
 
 from condmon.config import Config, load
 from condmon.config.table import visible
+from condmon.config.ways import ways_of
 from condmon.engine.checks.base import Check
 from condmon.engine.settings import Machine, Signal
 from condmon.engine.words import span
 from condmon.errors import ConfigError
 from condmon.inforce import in_force
+from condmon.plantext import plan_words
 
 Line = dict[str, Any]
 
@@ -51,14 +53,14 @@ def findings(config: Config) -> Iterator[Line]:
             f"`condmon whatif -c {config.path}` shows what this one would have said over the last "
             "90 recorded days",
         }
-    routes = [f"webhook {one.name}" for one in config.webhooks]
-    routes += [f"e-mail {one.name}" for one in config.emails]
+    routes = [f"{way.name} ({way.what})" for way in ways_of(config)]
     yield {
         "kind": "summary", "file": str(config.path), "site": config.settings.site,
         "machines": len(machines), "signals": len(config.settings.signals),
         "checks": sum(len(machine["checks"]) for machine in machines),
         "itself": _itself(config),
-        "routes": routes, "warnings": len(config.warnings), "digest": config.settings.digest,
+        "routes": routes, "told": plan_words(config),
+        "warnings": len(config.warnings), "digest": config.settings.digest,
     }  # fmt: skip
 
 
@@ -141,6 +143,7 @@ def _readable(lines: list[Line]) -> Iterator[str]:
         if summary["routes"]
         else ("Messages go nowhere yet: write a [[send.webhook]] or [[send.email]].")
     )
+    yield from (f"  {text}" for text in summary["told"])
 
 
 def _readable_machine(line: Line) -> Iterator[str]:

@@ -53,7 +53,7 @@ def _config(path: Path, top: Section, problems: Problems, digest: str) -> Config
     broker = send.broker(top.within("broker", "broker"), folder, where.name)
     store = send.store(top.within("store", "store"), folder)
     page, mirror = web.web(top, folder, store.path), influx.influx(top, folder)
-    topic = ways.alert_topic(outward, settings)
+    topic = ways.alert_topic(outward, settings, broker.also)
     return Config(
         path, settings, broker, store, webhooks, emails, problems.warnings(), page, mirror,
         pushes, services, topic, reaching,

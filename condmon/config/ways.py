@@ -77,7 +77,9 @@ def services(send_section: Section, folder: Path) -> tuple[Services, ...]:
     return tuple(made)
 
 
-def alert_topic(send_section: Section, settings: Settings) -> AlertTopic | None:
+def alert_topic(
+    send_section: Section, settings: Settings, also: Sequence[str]
+) -> AlertTopic | None:
     """Read [send.topic]; None where it is absent."""
     if "topic" not in send_section.table:
         return None
@@ -92,7 +94,23 @@ def alert_topic(send_section: Section, settings: Settings) -> AlertTopic | None:
             row.wrong(f"the signal {signal.name} of {signal.machine} is sent below this topic; "
                       "alerts need one of their own", "topic")  # fmt: skip
             break
+    for heard in also:
+        if _listens_below(heard.split("/"), made.topic.split("/")):
+            row.wrong(f'condmon would hear its own alerts: also = "{heard}" under [broker] '
+                      "listens below this topic; narrow it, or take another", "topic")  # fmt: skip
     return made
+
+
+def _listens_below(heard: Sequence[str], topic: Sequence[str]) -> bool:
+    """Whether a topic filter takes anything three levels below a topic (MQTT 5.0, 4.7)."""
+    levels = [*topic, "", "", ""]
+    for place, level in enumerate(heard):
+        if level == "#":
+            return True
+        below = place >= len(topic)
+        if place >= len(levels) or not (below or level in {"+", levels[place]}):
+            return False
+    return len(heard) == len(levels)
 
 
 def told_by(send_section: Section, ways: Sequence[Any]) -> Ways:

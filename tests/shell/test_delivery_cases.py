@@ -1,9 +1,9 @@
 """The cases of what goes out: through the engine, the journal and the outbox to real receivers."""
 
-import asyncio
 import re
 import socket
 import threading
+from asyncio import to_thread
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
@@ -82,13 +82,18 @@ class Post(MailServer):
 
     def __init__(self) -> None:
         self.word, self.hangs = "250 OK", False
+        self.go_on = threading.Event()
         super().__init__()
 
     async def handle_DATA(self, server, session, envelope):  # noqa: N802
-        while self.hangs:
-            await asyncio.sleep(0.02)
+        if self.hangs:
+            await to_thread(self.go_on.wait, 30)
         self.answers = [self.word]
         return await super().handle_DATA(server, session, envelope)
+
+    def close(self) -> None:
+        self.go_on.set()
+        super().close()
 
 
 class World:
@@ -188,10 +193,11 @@ def refuse(monkeypatch):
         gate, post = world.gate, world.post
         monkeypatch.setattr(socket, "getaddrinfo", looked_up)
         gate.hangs = post.hangs = False
+        gate.go_on.set(), post.go_on.set()
         match line["do"], line.get("status"):
             case "notify.hang", _:
                 gate.hangs = post.hangs = True
-                gate.go_on.clear()
+                gate.go_on.clear(), post.go_on.clear()
             case "notify.dns.fail", _:
                 monkeypatch.setattr(socket, "getaddrinfo", unknown)
             case "notify.answer", 429:
@@ -199,7 +205,6 @@ def refuse(monkeypatch):
                 post.word = "451 come back later"
             case "notify.answer", 401:
                 gate.answer_now, post.word = Answer(401), "451 not now"
-                gate.go_on.set()
             case "notify.answer", 500:
                 gate.answer_now, post.word = Answer(500), "421 closing"
             case "notify.answer", 200:

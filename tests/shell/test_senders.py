@@ -74,7 +74,7 @@ def test_text_keeps_the_order_a_reader_at_night_needs():
     assert title[:40] == "Mill 1 NOW: oil missing, spindle turning"
 
 
-@pytest.mark.parametrize("telling", ["raised", "reminder", "ended", "story"])
+@pytest.mark.parametrize("telling", ["raised", "reminder", "handed_over", "ended", "story"])
 def test_first_40_characters_name_machine_urgency_and_fault_even_with_a_long_name(telling):
     about = alert(machine_name="Five-axis mill by the window in hall two", machine="mill-1")
     title, text = compose(
