@@ -12,7 +12,7 @@ import os
 import re
 import sqlite3
 from pathlib import Path
-from typing import NamedTuple
+from typing import BinaryIO, NamedTuple
 
 import orjson
 
@@ -165,12 +165,14 @@ class HeadLog:
 
     def note(self, begun: bytes, head: Head, now_us: int) -> None:
         """Note the head of a day. OSError where the disk refuses."""
+        self._day = now_us // DAY_US  # where the disk refuses, tomorrow is soon enough
         line = f"{rfc3339(now_us)} {name_of(begun)} {head}\n"
-        with self.path.open("ab") as file:
+        with self.path.open("ab+") as file:
+            if file.tell() and not _ends_a_line(file):
+                line = f"\n{line}"  # heals a line that a crash cut short
             file.write(line.encode())
             file.flush()
             os.fsync(file.fileno())
-        self._day = now_us // DAY_US
 
     def kept(self) -> list[Noted]:
         """All heads that can be read, oldest first; a line that is none is passed over."""
@@ -188,6 +190,11 @@ class HeadLog:
         except OSError:
             return ""
         return lines[-1][:10] if lines else ""
+
+
+def _ends_a_line(file: BinaryIO) -> bool:
+    file.seek(-1, os.SEEK_END)
+    return file.read(1) == b"\n"
 
 
 def facts_text(facts: object) -> str:

@@ -159,7 +159,10 @@ class _Walk:
             self._made = None  # only the hash of the row before it was edited
         else:
             assert self._before is not None
-            self._doubtful.append((self._before, row))
+            if len(self._doubtful) < KEPT_MAX:
+                self._doubtful.append((self._before, row))
+            else:
+                self._verdict.more_faults += 1
             self._made = made
         self._before, self._seq, self._at_us = held, seq, at_us
         if seq in self._noted:
@@ -170,7 +173,7 @@ class _Walk:
 
     def _name(self) -> None:
         """Say of each doubtful row whether it was moved or edited."""
-        few = self._doubtful[:KEPT_MAX]
+        few = self._doubtful
         own = {row[0]: _own_place(row, few) for _, row in few}
         true = {own[row[0]]: row[7] for _, row in few if own[row[0]]}
         for _, row in few:
@@ -183,7 +186,6 @@ class _Walk:
             else:
                 self._verdict.add("edited", seq - 1, seq, f"entry {seq} was edited, or entry "
                                   f"{seq - 1} together with its hash: {_told(row)}")  # fmt: skip
-        self._verdict.more_faults += len(self._doubtful) - len(few)
 
 
 def _own_place(row: Row, doubtful: Sequence[tuple[bytes, Row]]) -> int:

@@ -10,7 +10,7 @@ from condmon.chain import NOTED, Head, beginning, link, parse_head
 from condmon.errors import StoreError
 from condmon.journal import Journal
 from condmon.journal_file import _MIGRATIONS
-from condmon.ledger.verify import Fault, Verdict, verify
+from condmon.ledger.verify import KEPT_MAX, Fault, Verdict, verify
 from tests.letters import NOW_US, entry
 
 COUNT = 60
@@ -268,6 +268,33 @@ def test_restart_on_the_same_day_notes_no_second_head(tmp_path):
     journal.write([entry(900)], 2, (), NOW_US + 5)
     journal.close()
     assert 1 == len((tmp_path / NOTED).read_text().splitlines())
+
+
+def test_line_of_a_head_that_a_crash_cut_short_spoils_no_other(tmp_path):
+    path = written(tmp_path)
+    with (tmp_path / NOTED).open("ab") as file:
+        file.write(b"2026-11-26T00:00:00Z abc")
+    journal = Journal(tmp_path)
+    journal.write([entry(900)], 2, (), NOW_US + 2 * DAY_US)
+    journal.close()
+    assert 2 == verify(path).heads_fit
+
+
+def test_folder_that_takes_no_heads_holds_nothing_up(tmp_path):
+    (tmp_path / NOTED).mkdir()
+    assert verify(written(tmp_path)).whole
+
+
+def test_log_in_which_nothing_fits_is_told_within_bounds(path):
+    db = opened(path)
+    db.execute("UPDATE entry SET hash = randomblob(32)")
+    for n in range(COUNT + 1, 1000):
+        row = (n, f"x{n}", 1, "m", "k", "t", "{}", bytes(32))
+        db.execute(f"INSERT INTO entry({ROW}, hash) VALUES (?, ?, ?, ?, ?, ?, ?, ?)", row)
+    db.close()
+    found = verify(path)
+    assert KEPT_MAX == len(found.faults)
+    assert found.more_faults > 700
 
 
 def test_taking_entries_again_keeps_the_chain_and_late_ones_go_to_its_end(tmp_path):

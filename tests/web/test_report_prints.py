@@ -2,6 +2,8 @@
 
 import re
 
+from axe_playwright_python.sync_playwright import Axe
+
 from condmon.cli import main
 from condmon.engine.records import Action
 from condmon.web.photos import Photos
@@ -30,9 +32,12 @@ def test_it_opens_offline_without_a_complaint_prints_and_fits_a_phone(browser, t
     assert tab.evaluate("document.documentElement.scrollWidth") <= 360
     assert tab.evaluate("document.images[0].naturalWidth") == 40
     assert tab.locator("svg").count() >= 6
+    found = Axe().run(tab).response["violations"]
+    faults = [f"{v['id']}: {node['html'][:120]}" for v in found for node in v["nodes"]]
     printed = tab.pdf(prefer_css_page_size=True)
     context.close()
     assert "Yes, as far as its chain can show" in out.read_text()
     assert [] == complaints
     assert printed.startswith(b"%PDF-")
+    assert [] == faults
     assert 2 <= len(re.findall(rb"/Type\s*/Page\b", printed)) <= 8
