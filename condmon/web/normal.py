@@ -60,7 +60,7 @@ class Normal:
 
 def runs_of(changes: Sequence[tuple[int, str]], duty: str, from_us: int, to_us: int) -> Spans:
     """(begin, end) of each run at a duty, without its first minutes; changes are oldest first."""
-    ends = [at_us for at_us, _ in changes[1:]] + [to_us]
+    ends = [*(at_us for at_us, _ in changes), to_us][1:]
     found = [
         (max(at_us, from_us) + SETTLING_US, end_us)
         for (at_us, name), end_us in zip(changes, ends, strict=True)

@@ -25,6 +25,7 @@ def test_runs_at_a_duty_begin_once_the_machine_has_settled():
     )
     assert [(SETTLING_US, HOUR_US)] == runs_of(changes, "off", 0, 6 * HOUR_US)
     assert [] == runs_of([(0, "turning")], "turning", 0, SETTLING_US)
+    assert [] == runs_of([], "turning", 0, HOUR_US)
 
 
 def test_what_lies_within_alerts_is_cut_out():
