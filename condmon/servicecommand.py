@@ -84,10 +84,10 @@ def _components(rows: Any) -> None:
 def _tasks(rows: Any) -> None:
     task = rows.add_parser("task", help="add or change a task", epilog=MEASURES_TOLD)
     task.add_argument("machine", metavar="MACHINE")
-    task.add_argument("title", metavar="TITLE")
-    task.add_argument("--key", default="", help="of a task to change, or for a new one")
-    task.add_argument("--sort", choices=("service", "inspection", "cleaning", "calibration"),
-                      default="service")  # fmt: skip
+    task.add_argument("title", metavar="TITLE", nargs="?", default="")
+    task.add_argument("--key", default="", help="for a new one, or of a task to change: what is "
+                      "not given stays as it is")  # fmt: skip
+    task.add_argument("--sort", choices=("service", "inspection", "cleaning", "calibration"))
     for word, words in (
         ("every", "its interval, such as hours_turning=500; with several the first one counts"),
         ("lead", "how long before that it is told"),
@@ -257,14 +257,16 @@ def _of_component(desk: Desk, key: str) -> str:
 
 
 def _task(args: argparse.Namespace, desk: Desk) -> list[Filing]:
-    content = _given(args, "title", "sort", "place", "caution", "unit", "source")
+    known = desk.book.tasks.known
+    key = args.key or key_from(args.title, known)
+    content: dict[str, Any] = known[key].content() if key in known else {"sort": "service"}
+    content |= _given(args, "title", "sort", "place", "caution", "unit", "source")
     for name in ("every", "lead", "used"):
         if getattr(args, name):
             content[name] = amounts(getattr(args, name), f"--{name}")
     if args.steps:
         content["do"] = args.steps
     content |= {n: getattr(args, n) for n in ("low", "high") if getattr(args, n) is not None}
-    key = args.key or key_from(args.title, desk.book.tasks.known)
     return [Filing(desk.machine(args.machine), "task", key, content)]
 
 

@@ -1,6 +1,7 @@
 """Pages of the service book: what is due, the tasks and components of a machine, each of them."""
 
 import json
+import re
 from collections.abc import Mapping
 from typing import Annotated, Any, Literal, NamedTuple
 
@@ -111,6 +112,7 @@ def write_machine_book(
     measure: Annotated[str, Form(max_length=20)] = "days",
     every: Number = "",
     days: Number = "",
+    part_of: Key = "",
     text: Text = "",
 ) -> Response:
     """Add a component or a task, build a component in, or take over the starter set."""
@@ -127,12 +129,13 @@ def write_machine_book(
             limits = {measure: figure(every), "days": figure(days)}
             content = {"title": name, "sort": sort, "place": place,
                        "every": {m: v for m, v in limits.items() if v is not None},
-                       "do": [x.strip() for x in text.splitlines() if x.strip()]}  # fmt: skip
+                       "do": _lines(text)}  # fmt: skip
             entry = file(request, machine_id, "task", key_from(name, book.tasks.known), content)
         case _:
             if do == "component":
                 key = key_from(name, book.components.known)
-                file(request, "", "component", key, {"name": name, "serial": serial, "text": text})
+                words = {"name": name, "serial": serial, "text": text, "part_of": part_of}
+                file(request, "", "component", key, words)
             entry = file(request, machine_id, "installed", key, {"place": place or name})
     return back_to(f"/book/{machine_id}", entry.id if entry else "later")
 
@@ -155,6 +158,7 @@ def task_page(request: Request, task_key: str) -> Response:
         limits=list(task.limits(counts, shelved.now_us)),
         visits=visits,
         number=number,
+        measures=MEASURES,
         said_by={"done": "done", "skipped": "skipped", "good": "good", "watch": "to be watched",
                  "bad": "bad"},
     )  # fmt: skip
@@ -165,18 +169,27 @@ def task_page(request: Request, task_key: str) -> Response:
 def write_task(
     request: Request,
     task_key: str,
-    do: Annotated[Literal["done", "inspected", "skipped", "retired"], Form()],
+    do: Annotated[Literal["done", "inspected", "skipped", "retired", "task"], Form()],
     found: Annotated[Literal["", "good", "watch", "bad"], Form()] = "",
     reading: Number = "",
     text: Text = "",
     days: Number = "",
     visit: Key = "",
     photo: Photo = None,
+    title: Line = "",
+    of: Annotated[list[str] | None, Form(max_length=20)] = None,
+    every: Annotated[list[str] | None, Form(max_length=20)] = None,
+    steps: Annotated[str, Form(max_length=2000)] = "",
+    caution: Text = "",
 ) -> Response:
     """Say that a task was done, what an inspection found, or why it is left out."""
     parts = parts_of(request)
     task = _task(parts.shelf.read(), task_key)
     content: dict[str, Any] = {"text": text}
+    if do == "task":
+        wanted = {m: figure(text[:20]) for m, text in zip(of or (), every or (), strict=False)}
+        content = _changed(task, wanted)
+        content |= {"title": title, "do": _lines(steps), "caution": caution}
     if do in {"done", "inspected"}:
         content |= {"reading": figure(reading), "visit": visit}
         if photo is not None and photo.filename:
@@ -222,7 +235,9 @@ def component_page(request: Request, component_key: str) -> Response:
 def write_component(
     request: Request,
     component_key: str,
-    do: Annotated[Literal["installed", "removed", "returned"], Form()],
+    do: Annotated[Literal["component", "installed", "removed", "returned"], Form()],
+    name: Line = "",
+    maker: Line = "",
     machine: Key = "",
     place: Line = "",
     to: Annotated[Literal["store", "exchange", "scrap"], Form()] = "store",
@@ -233,15 +248,18 @@ def write_component(
 ) -> Response:
     """Build a component in, take it out, or have it back."""
     component = _component(parts_of(request).shelf.read(), component_key)
+    content: dict[str, Any]
     match do:
+        case "component":
+            content = {"name": name, "serial": serial, "maker": maker, "text": text}
         case "installed":
             content = {"place": place, "visit": visit, "text": text}
         case "removed":
             machine, content = component.machine, {"to": to, "visit": visit, "text": text}
         case _:
             machine, content = "", {"serial": serial, "text": text}
-    made: dict[str, Any] = content | ({"renewed": True} if renewed and do == "returned" else {})
-    entry = file(request, machine, do, component_key, made)
+            content["renewed"] = True if renewed else None
+    entry = file(request, machine, do, component_key, content)
     return back_to(f"/book/components/{component_key}", entry.id if entry else "later")
 
 
@@ -259,6 +277,8 @@ def figure(text: str) -> float | None:
     """A number as people write it, None for nothing; 400 in words for anything else."""
     if not text.strip():
         return None
+    if re.fullmatch(r"\s*\d{1,3},\d{3}\s*", text):
+        raise HTTPException(400, f"{text!r} can be read in two ways; write 1000, or 1.0.")
     try:
         return float(text.strip().replace(",", "."))
     except ValueError:
@@ -283,6 +303,17 @@ def life_words(component: Component, shelved: Shelved) -> str:
     found = [f"{number(amount(life, m))} {MEASURES[m].words}" for m in ("hours_on", "hours_turning")
              if amount(life, m)]  # fmt: skip
     return ", ".join(found) or "no life counted yet"
+
+
+def _changed(task: Task, wanted: Mapping[str, float | None]) -> dict[str, Any]:
+    """What is said of a task whose intervals are changed; a lead must stay shorter than these."""
+    every = {name: value for name, value in {**task.every, **wanted}.items() if value is not None}
+    lead = {name: value for name, value in task.lead.items() if value < every.get(name, 0)}
+    return task.content() | {"every": every, "lead": lead}
+
+
+def _lines(text: str) -> list[str]:
+    return [line.strip() for line in text.splitlines() if line.strip()]
 
 
 def _order(row: Row) -> tuple[int, int]:

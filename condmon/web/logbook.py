@@ -20,6 +20,7 @@ KINDS = {
     "alert": "alerts",
     "action": "what people did",
     "service": "service",
+    "usage": "counters",
     "duty": "what machines did",
     "control": "what controls said",
     "model": "models",

@@ -87,6 +87,7 @@ controls = st.one_of(
     st.builds(rec.Started, whole, words, words, st.booleans()),
     st.builds(rec.Action, whole, st.just("note"), words, words, words, words, words, whole),
     st.builds(rec.ModelOn, whole, words, words, words),
+    st.builds(rec.Filed, whole, words, words, words, words, words),
 )
 
 

@@ -116,6 +116,20 @@ def test_without_a_script_a_component_goes_out_and_another_comes_in(book, browse
     context.close()
 
 
+def test_a_component_is_described_anew_and_a_part_belongs_to_it(book):
+    client = book.client(book.member("anna"))
+    form = {"do": "component", "name": "Main spindle", "serial": "NP-4", "maker": "Ostrey"}
+    assert 303 == client.post("/book/components/spindle-a", data=form).status_code
+    form = {"do": "component", "name": "Rotary union", "place": "union", "part_of": "spindle-a"}
+    assert 303 == client.post("/book/mill-1", data=form).status_code
+    shelf = book.parts.shelf
+    until(lambda: "rotary-union" in shelf.read().book.components.known, 10, "in the book")
+    known = book.parts.shelf.read().book.components.known
+    assert ("Main spindle", "NP-4") == (known["spindle-a"].name, known["spindle-a"].serial)
+    assert "Rotary union" in client.get("/book/components/spindle-a").text
+    assert "Part of" in client.get("/book/components/rotary-union").text
+
+
 def test_component_and_task_are_added_and_the_starter_set_taken_over(book):
     client = book.client(book.member("anna"))
     answer = client.post(
@@ -135,10 +149,26 @@ def test_component_and_task_are_added_and_the_starter_set_taken_over(book):
     assert "tasks to begin with" not in client.get("/book/mill-2").text
 
 
+def test_a_task_is_changed_and_keeps_what_was_not_touched(book, sheet):
+    sheet.goto("/book/tasks/grease")
+    sheet.evaluate(OPEN_ALL)
+    sheet.get_by_label("Every so many hours with the spindle turning").fill("1200")
+    sheet.get_by_label("Every so many days").fill("90")
+    sheet.get_by_label("Steps, one a line").fill("Two strokes.\nWipe.")
+    sheet.get_by_role("button", name="Change the task").tap()
+    assert "task Grease the magazine (grease) is changed" in sheet.locator(".said").inner_text()
+    until(lambda: tasks(book)["grease"].do, 10, "it is in the book")
+    task = tasks(book)["grease"]
+    assert {"hours_turning": 1200, "days": 90} == task.every
+    assert ["Two strokes.", "Wipe."] == task.do
+    assert ("Grease the magazine", "service") == (task.title, task.sort)
+
+
 @pytest.mark.parametrize(
     ("path", "form", "status", "said"),
     [
         ("/book/tasks/hoses", {"do": "inspected", "reading": "much"}, 400, "no number"),
+        ("/book/tasks/hoses", {"do": "skipped", "text": "x", "days": "1,000"}, 400, "two ways"),
         ("/book/tasks/hoses", {"do": "explode"}, 422, "cannot be read"),
         ("/book/tasks/nothing", {"do": "done"}, 404, "no such task"),
         ("/book/components/nothing", {"do": "removed"}, 404, "no such component"),

@@ -53,7 +53,7 @@ def test_task_is_added_due_done_and_its_alert_ends(house, run):
                      "--do", "Look at the lips.")  # fmt: skip
     assert 0 == code
     _, [due], _ = run("due")
-    assert ("wipers", "soon", "3 days left of 30") == (due["key"], due["standing"], due["left"])
+    assert ("wipers", "soon", "3 of 30 days left") == (due["key"], due["standing"], due["left"])
     assert 1 == len(house.alerts(check="service-due"))
     code, [entry], _ = run("inspected", "wipers", "watch", "--reading", "2.5", "--text", "one torn")
     assert 0 == code
@@ -63,7 +63,10 @@ def test_task_is_added_due_done_and_its_alert_ends(house, run):
     assert [{"kind": "nothing"}] == run("due")[1]
     _, rows, _ = run("due", "--within", "40 d")
     assert ["wipers"] == [row["key"] for row in rows]
+    assert 0 == run("task", "mill-1", "--key", "wipers", "--every", "days=60")[0]
     _, [shown], _ = run("show", "wipers")
+    assert ("Wipers", ["Look at the lips."], "mm") == (shown["title"], shown["do"], shown["unit"])
+    assert [60] == [limit["of"] for limit in shown["limits"]]
     assert [("watch", 2.5)] == [(d["what"], d["reading"]) for d in shown["doings"]]
 
 

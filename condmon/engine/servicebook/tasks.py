@@ -18,6 +18,8 @@ from condmon.engine.words import nearest, number
 DAY_US = 86_400_000_000
 TASKS_MAX = 1000
 DOINGS_KEPT = 30
+CHANGEABLE = ("title", "sort", "every", "lead", "place", "do", "caution", "unit", "low", "high",
+              "photo", "source")  # fmt: skip
 Standing = Literal["later", "soon", "overdue"]
 
 
@@ -45,8 +47,8 @@ class Left(NamedTuple):
         """In a sentence."""
         unit = MEASURES[self.measure].words
         if self.left <= 0:
-            return f"{number(self.used)} of {number(self.limit)} {unit}"
-        return f"{number(self.left)} {unit} left of {number(self.limit)}"
+            return f"{number(self.used)} of {number(self.limit)} {unit} are over"
+        return f"{number(self.left)} of {number(self.limit)} {unit} left"
 
 
 @dataclass(slots=True)
@@ -74,6 +76,11 @@ class Task:
     last_us: int = 0  # when it was last really done
     skipped: int = 0  # times in a row
     doings: list[list[Any]] = field(default_factory=list)  # [at_us, what, by, reading, text, photo]
+
+    def content(self) -> Content:
+        """What a record must say to make the same task again; to change a part of it."""
+        told = {name: getattr(self, name) for name in CHANGEABLE}
+        return {name: value for name, value in told.items() if value not in ("", None, [], {})}
 
     def limits(self, counts: Mapping[str, int], now_us: int) -> Iterator[Left]:
         """How far each limit is away."""
