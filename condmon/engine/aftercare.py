@@ -11,6 +11,7 @@ from typing import Any
 from condmon.engine.alerts import Book, Out
 from condmon.engine.block import Block
 from condmon.engine.checks.base import Check
+from condmon.engine.checks.probe_shift import speaks_of_work
 from condmon.engine.latch import Event, Latch
 from condmon.engine.outputs import Alert
 from condmon.engine.records import SECOND_US, Action, ActionName, Filed
@@ -174,6 +175,11 @@ class Aftercare:
     def _asked(self, signal: str) -> list[Alert]:
         found = [*self._alerts.open.values(), *self._alerts.closed.values()]
         return [a for a in found if a.check == ASKING and signal in a.signals and not a.cause]
+
+    def told(self, action: Action) -> None:
+        """A note about work explains a step as an entry in the book does."""
+        if action.do == "note" and action.machine == self._machine.id and speaks_of_work(action):
+            self._servicebook.visits.worked(self._machine.id, action.at_us, action.text[:200])
 
     def take_model(self, kind: str, content: str) -> None:
         """A fitted model takes effect."""

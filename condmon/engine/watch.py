@@ -102,6 +102,7 @@ class Watch:
         """Do what a person asked for."""
         out: Out = []
         self.book.act(action, tick, out)
+        self.after.told(action)
         for check in self.checks:
             if action.machine in {"", self.machine.id}:
                 check.told(action)

@@ -7,7 +7,7 @@ import pytest
 
 from condmon.engine.engine import Engine
 from condmon.engine.outputs import Output
-from condmon.engine.records import SECOND_US, Beacon, Record, Samples
+from condmon.engine.records import SECOND_US, Beacon, Filed, Record, Samples
 from tests.engine.test_engine_cuts import lines
 from tests.weekbody import Trouble
 from tests.weeks import Shop, settings
@@ -41,11 +41,25 @@ TROUBLES = tuple(
     )
 )
 
+FILED = {  # day after which it is filed: a visit, the run after it, a new baseline
+    1: (("visit", "may", '{"title": "May visit"}'), ("visit_begun", "may", "{}")),
+    2: (("finding", "may", '{"text": "wiper torn"}'), ("visit_ended", "may", "{}")),
+    3: (("trial", "may", "{}"),),
+    4: (("checked", "may", "{}"), ("expected", "mill-1.probe", '{"yes": true}')),
+    5: (("baseline", "new", '{"text": "moved"}'),),
+}
+
 
 @pytest.fixture(scope="module")
 def records() -> list[Record]:
     shop = Shop(SHOP, 3, TROUBLES)
-    return [record for day in range(DAYS) for record in shop.day(day)]
+    out: list[Record] = []
+    for day in range(DAYS):
+        out += shop.day(day)
+        at_us = max(r.at_us for r in out[-3:] if isinstance(r, Beacon))
+        for i, (what, key, content) in enumerate(FILED.get(day, ())):
+            out.append(Filed(at_us + i, "mill-1", what, "kim", key, content))
+    return out
 
 
 @pytest.fixture(scope="module")

@@ -26,6 +26,11 @@ LASTS_S = 86400
 WORK = ("service", "repair", "replac", "exchang", "adjust", "chang", "crash", "set", "clean")
 
 
+def speaks_of_work(action: Action) -> bool:
+    """Whether a note tells of work on the machine."""
+    return any(word in action.text.lower() for word in WORK)
+
+
 class ProbeShift(Check):
     """Needs `probe_offset`; two checks a probe, one of which speaks after an entry about work."""
 
@@ -70,7 +75,7 @@ class ProbeShift(Check):
     def told(self, action: Action) -> None:
         """An entry about work on the machine explains the next step."""
         super().told(action)
-        if action.do == "note" and any(word in action.text.lower() for word in WORK):
+        if action.do == "note" and speaks_of_work(action):
             self._work = action.text[:200]
 
     def worked(self, words: str) -> None:
