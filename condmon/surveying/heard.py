@@ -20,7 +20,8 @@ from condmon.surveying.places import ROOT, Leaf, Place, leaves
 from condmon.surveying.track import Track
 
 TOPICS_MAX = 5000
-SOURCES_MAX = 20_000
+SOURCES_MAX = 5000
+DEVICES_MAX = 500
 PAYLOAD_BYTES_MAX = 1 << 20
 _READING = re.compile(
     r"([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)(?:\s*(\D\S{0,11}))?"
@@ -69,6 +70,7 @@ class Heard:
         self.topics: dict[str, Topic] = {}
         self.tracks: dict[Source, Track] = {}
         self.unborn: dict[str, int] = {}  # Sparkplug device -> values that no birth explains
+        self._devices: set[str] = set()
         self._births: dict[str, tuple[dict[int, str], dict[str, int]]] = {}
 
     def hear(self, message: Arrived) -> None:
@@ -101,6 +103,8 @@ class Heard:
         track = self.tracks.get(source)
         if track is None and len(self.tracks) < SOURCES_MAX:
             track = self.tracks[source] = Track()
+        elif track is None and len(self.left_out) < TOPICS_MAX:
+            self.left_out.add(source.topic)
         return track
 
     def _json(self, name: str, topic: Topic, at_us: int, content: bytes, *, retained: bool) -> None:
@@ -127,7 +131,7 @@ class Heard:
             if found:
                 given, unit = float(found[1]), found[2] or unit
         if unit is not None:
-            track.units[find(unit) or unit[:40]] += 1
+            track.unit(find(unit) or unit[:40])
         track.beside[leaf.place.time, leaf.place.dt] += 1
         track.take(given, at_us, leaf.own_us, retained=retained)
 
@@ -155,7 +159,7 @@ class Heard:
         if found:
             given = float(found[1])
             if found[2]:
-                track.units[find(found[2]) or found[2]] += 1
+                track.unit(find(found[2]) or found[2])
         elif text.casefold() in NO_VALUE_WORDS or text.casefold() in {"nan", "inf", "-inf"}:
             given = None
         track.take(given, at_us, NO_TIME, retained=retained)
@@ -166,6 +170,9 @@ class Heard:
             return
         group, kind, *device = parts
         address = "/".join([group, *device])
+        if address not in self._devices and len(self._devices) >= DEVICES_MAX:
+            return
+        self._devices.add(address)
         try:
             said = payload(content)
         except WireError:

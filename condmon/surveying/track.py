@@ -7,10 +7,11 @@ from dataclasses import dataclass, field
 from condmon.engine.records import NO_TIME, SECOND_US
 
 SLOT_US = 5 * SECOND_US
-SLOTS_MAX = 4096
+SLOTS_MAX = 1500  # one track takes at most some 200 kB
 STEPS_MAX = 400
 WORDS_MAX = 24
 WORD_LETTERS_MAX = 60
+UNITS_MAX = 8
 
 
 @dataclass(slots=True)
@@ -74,6 +75,11 @@ class Track:
             self._word(given.strip(), at_us)
         else:
             self.nothing += 1
+
+    def unit(self, code: str) -> None:
+        """Take a unit that stood beside a value."""
+        if code in self.units or len(self.units) < UNITS_MAX:
+            self.units[code] += 1
 
     def _step(self, at_us: int) -> None:
         if self._last_us != NO_TIME and at_us > self._last_us and len(self.steps_us) < STEPS_MAX:

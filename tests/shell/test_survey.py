@@ -20,7 +20,7 @@ from condmon.config import Config, load
 from condmon.engine.decode import Arrived
 from condmon.plant.signals import MILLS, sensors
 from condmon.surveying.draft import draft
-from condmon.surveying.heard import Heard
+from condmon.surveying.heard import TOPICS_MAX, Heard
 from condmon.surveying.machinery import found
 from tests import surveyshop
 from tests.brokers import QUEUES, Mosquitto, free_port
@@ -250,6 +250,13 @@ def test_what_could_not_be_guessed_is_said(tmp_path):
     assert "m1/trace: arrays without the time between their values" in text
     assert "m1/empty: only empty messages came" in text
     assert 'please sort these words into words = { on = [...], off = [...] }: "auto", "mdi"' in text
+
+
+def test_more_topics_than_any_shop_has_are_left_out_and_told(tmp_path):
+    _, heard = proposals({f"m1/zone-{n}/temp": "21" for n in range(TOPICS_MAX + 700)}, times=1)
+    text = draft(heard, found(heard), BROKER)
+    assert "700 further topics, for want of room" in text
+    assert TOPICS_MAX == len(heard.topics)
 
 
 def test_sensor_that_is_silent_without_power_is_fed_by_it(tmp_path):
