@@ -50,6 +50,9 @@ class PushSender:
                 continue
             try:
                 settled[one.endpoint] = self._send(letter, one)
+                if not settled[one.endpoint]:
+                    never.append(f"{one.name} of {one.account} is no longer subscribed; switch "
+                                 "notifications on again with it")  # fmt: skip
             except SendError as error:
                 if error.again:
                     later.append(error)
@@ -61,7 +64,7 @@ class PushSender:
             raise SendError(str(later[0]), again=True, wait_s=wait_s)
         del self._settled[letter.key]
         if not any(settled.values()):
-            raise SendError(never[0] if never else NOBODY, again=False, setup=True)
+            raise SendError("; ".join(never) or NOBODY, again=False, setup=True)
         return "; ".join(never) or None
 
     def _phones(self) -> list[Subscription]:
