@@ -25,10 +25,11 @@ def written(folder: Path, count: int = COUNT, now_us: int = NOW_US) -> Path:
     return folder / "journal.db"
 
 
-def opened(path: Path) -> sqlite3.Connection:
+def opened(path: Path, *, alone: bool = True) -> sqlite3.Connection:
     """A journal as someone opens it who does not want to be stopped by triggers."""
     db = sqlite3.connect(path, isolation_level=None)
-    db.executescript("PRAGMA journal_mode = MEMORY; PRAGMA synchronous = OFF")
+    if alone:
+        db.executescript("PRAGMA journal_mode = MEMORY; PRAGMA synchronous = OFF")
     for (name,) in db.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
         db.execute(f"DROP TRIGGER {name}")
     return db
