@@ -32,6 +32,7 @@ from condmon.inbox import Inbox
 from condmon.influx import mirror
 from condmon.jobs import MOVED_S, Jobs
 from condmon.journal import Journal
+from condmon.ledger.daily import DailyLook
 from condmon.lock import Lock
 from condmon.models import Models
 from condmon.mqtt import Mqtt
@@ -150,6 +151,7 @@ class Service:
         self.page = _page(config, clock, self.inbox)
         self._asked = Asked(folder, self.inbox.put_action)
         self._jobs = Jobs()
+        self._daily_look = DailyLook(folder, clock.now_us, self.inbox.put_action, self.note)
         self._models = Models(
             folder, config.path, self.inbox.put_action, clock.now_us, clock.monotonic_s
         )
@@ -187,6 +189,7 @@ class Service:
         if told := changed(self._config.path, self._config.store.path):
             self.note(told)
         self._jobs.daily("snapshot", self._snapshot_asked.set, hour=0, minute=5)
+        self._jobs.daily("log", self._daily_look.look, hour=2, minute=20)
         self._history.start(self._jobs)
         self._models.start(self._jobs, self.standing.engine.models_on())
         self._pace = Pace(self._clock, self._config.settings.lateness_s)

@@ -12,6 +12,7 @@ HEALTH = {
     "store_behind_s": "s",
     "certificate_days": "d",
     "mirror_away_s": "s",
+    "log_faults": "1",
 }
 """Name and unit of each figure."""
 

@@ -21,6 +21,7 @@ BAD = {
     "store_behind_s": (0.0, 900.0, "15 min behind"),
     "mirror_away_s": (0.0, 90_000.0, "25 h"),
     "certificate_days": (90.0, 3.0, "ends in 3 days"),
+    "log_faults": (0.0, 2.0, "2 places of the event log"),
 }
 
 

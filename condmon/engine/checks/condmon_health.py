@@ -3,7 +3,7 @@
 The service tells once a minute how it fares (Health records); the limits leave time to act: a
 twentieth of a disk is days of recording, half an hour of undelivered alerts outlasts a restart of a
 mail server, two weeks renew a certificate without haste, a quarter of an hour a restart of a
-time-series server (common practice, no source).
+time-series server (common practice, no source). Of an event log no place may be changed.
 """
 
 from typing import ClassVar, NamedTuple, Self
@@ -52,6 +52,11 @@ LACKS = {
         "The time-series server has taken nothing for {span}.",
         "Nothing is lost: condmon keeps it and hands it over later, oldest first, as long as "
         "the disk has room."),
+    "log_faults": Lack(
+        ">", "log_faults", "the event log is not as it was written",
+        "{number} places of the event log do not fit its chain of hashes.",
+        "The log is no proof any more. Keep a copy of journal.db and find out who could write "
+        "there; `condmon log verify` names each place."),
 }  # fmt: skip
 
 
@@ -71,6 +76,7 @@ class CondmonHealth(Check):
         "store_behind_s": 300.0,
         "certificate_days": 14.0,
         "mirror_away_s": 900.0,
+        "log_faults": 0.0,
     }
     title = "condmon itself needs attention"
     why = "What condmon cannot do it cannot tell either."
