@@ -73,7 +73,7 @@ def authorization(key: Private, origin: str, contact: str, now_s: int) -> str:
     signed = f"{_json({'typ': 'JWT', 'alg': 'ES256'})}.{_json(claims)}"
     r, s = utils.decode_dss_signature(key.sign(signed.encode(), ec.ECDSA(hashes.SHA256())))
     signature = to_text(r.to_bytes(32, "big") + s.to_bytes(32, "big"))
-    return f"vapid t={signed}.{signature}, k={to_text(public_point(key))}"
+    return f"vapid t={signed}.{signature},k={to_text(public_point(key))}"
 
 
 def seal(
