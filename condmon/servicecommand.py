@@ -6,6 +6,7 @@ Visits, measurements and the check after a visit are in modules of their own tha
 import argparse
 import json
 from collections.abc import Callable, Mapping
+from pathlib import Path
 from typing import Any
 
 from condmon import visitcommand
@@ -18,6 +19,7 @@ from condmon.errors import UsageError
 from condmon.servicedesk import Desk, Filing
 from condmon.servicetext import component_row, component_words, entry_row, task_row, task_words
 from condmon.users import config_argument
+from condmon.web.photos import Photos
 
 MEASURES_TOLD = "measures: " + ", ".join(MEASURES)
 
@@ -109,6 +111,7 @@ def _tasks(rows: Any) -> None:
             row.add_argument("found", choices=("good", "watch", "bad"))
         if word in {"done", "inspected"}:
             row.add_argument("--reading", type=float)
+            row.add_argument("--photo", type=Path, metavar="FILE", help="JPEG, PNG or WebP")
             row.add_argument("--visit", default="", metavar="KEY", help="the visit it was done at")
             _words(row, "text")
         if word == "skip":
@@ -279,7 +282,18 @@ def _did(args: argparse.Namespace, desk: Desk) -> list[Filing]:
     for name in ("reading", "days"):
         if getattr(args, name, None) is not None:
             content[name] = getattr(args, name)
+    if getattr(args, "photo", None):
+        content["photo"] = _photo(args.photo, desk)
     return [Filing(known[args.key].machine, what, args.key, content)]
+
+
+def _photo(path: Path, desk: Desk) -> str:
+    """The name under which a photo is kept."""
+    try:
+        with path.open("rb") as file:
+            return Photos(desk.config.store.path).keep(file)
+    except OSError as error:
+        raise UsageError(f"--photo {path}: cannot be read: {error.strerror}.") from error
 
 
 def _add_starter(args: argparse.Namespace, desk: Desk) -> list[Filing]:

@@ -36,6 +36,7 @@ Number = Annotated[str, Form(max_length=20)]
 Photo = Annotated[UploadFile | None, File()]
 Sort = Literal["service", "inspection", "cleaning", "calibration"]
 ORDER: Mapping[Standing, int] = {"overdue": 0, "soon": 1, "later": 2}
+SEEN = {"watch": "to be watched", "bad": "found bad"}
 WORDS: Mapping[Standing, str] = {"overdue": "overdue", "soon": "due soon", "later": ""}
 
 
@@ -55,6 +56,14 @@ class Row(NamedTuple):
         ]
 
     @property
+    def found(self) -> str:
+        """What the last inspection found, if it was not good."""
+        last = self.task.doings[-1] if self.task.doings else None
+        if last is None or last[1] not in SEEN:
+            return ""
+        return f"{SEEN[last[1]]}: {last[4]}" if last[4] else SEEN[last[1]]
+
+    @property
     def words(self) -> str:
         """Its standing in a word."""
         return WORDS[self.standing]
@@ -68,7 +77,8 @@ def book_page(request: Request) -> Response:
     shelved = parts.shelf.read()
     rows = [row for m in parts.settings.machines for row in rows_of(shelved, m.id)]
     due = sorted((r for r in rows if r.standing != "later"), key=_order)
-    return shown(request, "book.html", due=due, machines=parts.settings.machines,
+    return shown(request, "book.html", due=due, found=[r for r in rows if r.found],
+                 machines=parts.settings.machines,
                  counted={m.id: len(shelved.book.tasks.of(m.id)) for m in parts.settings.machines},
                  store=[c for c in shelved.book.components.known.values()
                         if c.where != "installed"],
@@ -134,7 +144,8 @@ def write_machine_book(
         case _:
             if do == "component":
                 key = key_from(name, book.components.known)
-                words = {"name": name, "serial": serial, "text": text, "part_of": part_of}
+                words = {"name": name, "serial": serial, "text": text}
+                words |= {"part_of": part_of} if part_of else {}
                 file(request, "", "component", key, words)
             entry = file(request, machine_id, "installed", key, {"place": place or name})
     return back_to(f"/book/{machine_id}", entry.id if entry else "later")
@@ -268,7 +279,8 @@ def file(
 ) -> Entry | None:
     """File something under the name of whoever asks; the line of the log, None: not yet."""
     by = phone_of(request).account
-    kept = {name: value for name, value in content.items() if value not in ("", None)}
+    empty = (None,) if what == "component" else ("", None)  # a description can be emptied
+    kept = {name: value for name, value in content.items() if value not in empty}
     text = json.dumps(kept, ensure_ascii=False)
     return parts_of(request).live.put(lambda at_us: Filed(at_us, machine, what, by, key, text))
 

@@ -40,7 +40,7 @@ def settings() -> Settings:
 
 
 def day(number: int, shop: Settings) -> list[Record]:
-    """One day: an hour's samples and a beacon, twenty-four times."""
+    """One day: an hour's samples and four beacons, twenty-four times."""
     out: list[Record] = []
     for hour in range(24):
         out += _hour(T0_US + number * DAY_US + hour * 3600 * SECOND_US, hour, len(shop.machines))
@@ -66,4 +66,8 @@ def _hour(start_us: int, hour: int, machines: int) -> list[Record]:
         np.zeros(n, np.uint16),
         np.zeros(n, np.uint8),
     )
-    return [run.cut(0, n // 2), run.cut(n // 2, n), Beacon(start_us + 3600 * SECOND_US)]
+    out: list[Record] = []
+    for quarter in range(4):  # a beacon a little after each quarter: blocks end anywhere
+        out.append(run.cut(quarter * n // 4, (quarter + 1) * n // 4))
+        out.append(Beacon(start_us + ((quarter + 1) * 900 - 41) * SECOND_US))
+    return out

@@ -79,6 +79,7 @@ def test_an_inspection_with_reading_and_photo_is_two_fields_and_one_tap(book, sh
     assert "to be watched 4.2 %" in sheet.locator("main").inner_text()
     sheet.goto("/book")
     assert "Coolant concentration" not in sheet.locator("main .rows").first.inner_text()
+    assert "to be watched" in sheet.locator("main").inner_text()
 
 
 def test_what_was_typed_survives_a_lost_connection(sheet):

@@ -6,6 +6,7 @@ import pytest
 
 from condmon.cli import main
 from tests.waiting import until
+from tests.web.test_pages import photo_file
 
 
 @pytest.fixture
@@ -68,6 +69,19 @@ def test_task_is_added_due_done_and_its_alert_ends(house, run):
     assert ("Wipers", ["Look at the lips."], "mm") == (shown["title"], shown["do"], shown["unit"])
     assert [60] == [limit["of"] for limit in shown["limits"]]
     assert [("watch", 2.5)] == [(d["what"], d["reading"]) for d in shown["doings"]]
+
+
+def test_a_photo_goes_along_and_one_that_cannot_be_read_is_refused(house, run, tmp_path):
+    assert 0 == run("task", "mill-1", "Covers", "--sort", "inspection", "--every", "days=90")[0]
+    picture = tmp_path / "p.jpg"
+    picture.write_bytes(photo_file())
+    assert 0 == run("inspected", "covers", "good", "--photo", str(picture))[0]
+    [doing] = run("show", "covers")[1][0]["doings"]
+    assert (house.config.store.path / "photos" / f"{doing['photo']}.jpg").is_file()
+    picture.write_bytes(b"no picture")
+    code, _, err = run("inspected", "covers", "good", "--photo", str(picture))
+    assert (2, True) == (code, "cannot be read" in err)
+    assert 2 == run("done", "covers", "--photo", str(tmp_path / "none.jpg"))[0]
 
 
 def test_skipping_needs_a_reason_and_is_counted(house, run):
