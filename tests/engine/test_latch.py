@@ -7,49 +7,22 @@ from hypothesis import strategies as st
 
 from condmon.engine.latch import UNJUDGED_S, Latch
 from condmon.engine.logic import FALSE, TRUE, UNKNOWN
+from tests.trade.vectors import vector
 
-# REFERENCES: constructed vectors for a high limit of 60, samples every 10 s (no published source)
-SAMPLES = (
-    58,
-    59,
-    60,
-    61,
-    59.5,
-    60.2,
-    59.8,
-    60.5,
-    61,
-    62,
-    61,
-    59.4,
-    59.2,
-    58.9,
-    60.1,
-    58.5,
-    58.0,
-    57.5,
-    57,
-    56.5,
-    56,
-)
-VECTORS = [
-    (0, 0, 0, "ON20 OFF40 ON50 OFF60 ON70 OFF110 ON140 OFF150"),
-    (1, 0, 0, "ON20 OFF130 ON140 OFF150"),
-    (1, 30, 0, "ON100 OFF130"),
-    (1, 30, 30, "ON100 OFF180"),
-    (0, 30, 0, "ON100 OFF110"),
-]
+ALARM = vector("alarm")  # constructed: a high limit, samples every 10 s (no published source)
+CASES = [(*map(float, how.split("/")), said) for how, said in ALARM.expected.items()]
 
 
-@pytest.mark.parametrize(("deadband", "hold", "release", "expected"), VECTORS)
+@pytest.mark.parametrize(("deadband", "hold", "release", "expected"), CASES)
 def test_limit_with_deadband_hold_and_release_gives_the_constructed_vectors(
     deadband, hold, release, expected
 ):
-    value = np.repeat(SAMPLES, 10)
-    on = np.where(value >= 60, TRUE, FALSE).astype(np.int8)
-    back = value <= 60 - deadband if deadband else value < 60
+    limit = ALARM.input["sp"]
+    value = np.repeat(ALARM.column("v"), ALARM.input["dt"])
+    on = np.where(value >= limit, TRUE, FALSE).astype(np.int8)
+    back = value <= limit - deadband if deadband else value < limit
     stay = np.where(back, FALSE, TRUE).astype(np.int8)
-    events = Latch(hold, release).push(0, on, stay, blind=False)
+    events = Latch(int(hold), int(release)).push(0, on, stay, blind=False)
     words = {"raised": "ON", "ended": "OFF"}
     assert expected == " ".join(f"{words[e.kind]}{e.row}" for e in events if e.kind in words)
 
@@ -102,7 +75,7 @@ def test_hold_starts_anew_after_a_spell_in_which_nobody_watched():
 )
 def test_events_are_the_same_however_the_ticks_are_cut(pairs, hold, release, cut):
     on, stay = (np.array(c, np.int8) for c in zip(*pairs, strict=True))
-    whole = Latch(hold, release).push(0, on, stay, blind=False)
+    whole = Latch(int(hold), int(release)).push(0, on, stay, blind=False)
     latch, got = Latch(hold, release), []
     for first in range(0, len(on), cut):
         part = slice(first, first + cut)

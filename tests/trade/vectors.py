@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-_ALL = {v["id"]: v for v in json.loads((Path(__file__).parents[1] / "vectors.json").read_text())}
+ALL = {v["id"]: v for v in json.loads((Path(__file__).parents[1] / "vectors.json").read_text())}
 
 
 class Vector(NamedTuple):
@@ -24,5 +24,5 @@ class Vector(NamedTuple):
 
 
 def vector(name: str) -> Vector:
-    found = _ALL[name]
+    found = ALL[name]
     return Vector(*(found[key] for key in ("source", "status", "input", "expected", "tol")))
