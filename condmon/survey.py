@@ -128,6 +128,9 @@ def _tell(heard: Heard, proposed: Found, path: Path | None) -> None:
         "understood, listed at the end of the draft.",
         file=sys.stderr,
     )
+    for key, words in proposed.stood.items():
+        print(f"condmon: {key}: {words}; listen again while it runs, for signals that were silent",
+              file=sys.stderr)  # fmt: skip
     if path is not None:
         print(f"condmon: the draft is in {path}; look it over, then: condmon check -c {path}",
               file=sys.stderr)  # fmt: skip

@@ -47,6 +47,20 @@ def look(guesses: Sequence[Guess]) -> None:
                 _without_power(made, power)
 
 
+def stood(guesses: Sequence[Guess]) -> str:
+    """Say that a machine did nothing all the time, or nothing."""
+    for made in guesses:
+        values = [value if isinstance(value, float) else _number(value)
+                  for value in made.track.slots.values()]  # fmt: skip
+        if made.level < LIKELY or not values:
+            continue
+        if made.role == "power" and all(value == 0 for value in values):
+            return "it was off all the time"
+        if made.role == "spindle_speed" and made.track.high <= TURNING_MIN:
+            return "its spindle stood all the time"
+    return ""
+
+
 def _reference(
     guesses: Sequence[Guess], role: str, on: Callable[[float], bool]
 ) -> Reference | None:

@@ -55,6 +55,9 @@ def draft(heard: Heard, found: Found, broker: str, source: str = "") -> str:
         text += f'\n\n[[machine]]\nid = "{key}"\n'
         text += f'name = "{key}"   # please fill in: it stands in messages\n'
         text += _remark(f"these topics are one machine because: {found.why.get(key, '')}")
+        if key in found.stood:
+            text += _remark(f"{found.stood[key]}: what sends only while it works is missing here, "
+                            "and less could be told; listen again while it runs")  # fmt: skip
         for made in guesses:
             text += "\n" + "\n".join(_signal(made, heard.topics.get(made.source.topic))) + "\n"
     if not found.machines:

@@ -34,12 +34,15 @@ class Found:
     ----------
     machines : dict[str, list[Guess]]
         By id, in order of the ids; each signal has a name of its own there.
+    why, stood : dict[str, str]
+        By machine: why its topics are one machine, and in what way it did nothing.
     unread : list[str]
         What could not be guessed, in words, with the topic.
     """
 
     machines: dict[str, list[Guess]] = field(default_factory=dict)
     why: dict[str, str] = field(default_factory=dict)
+    stood: dict[str, str] = field(default_factory=dict)
     unread: list[str] = field(default_factory=list)
 
 
@@ -67,6 +70,8 @@ def found(heard: Heard) -> Found:
         for made in guesses:
             _placed(made)
         _tell_apart(guesses)
+        if still := behaviour.stood(guesses):
+            out.stood[key] = still
         out.machines[key] = guesses
     return out
 

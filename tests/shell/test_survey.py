@@ -41,8 +41,8 @@ Row = tuple[str, str, str, str, str]  # topic, place, right role, proposed role,
 
 @cache
 def unlike() -> list[Arrived]:
-    """What the shop with unlike names sends in three hours."""
-    return list(surveyshop.messages(3.0))
+    """What the shop with unlike names sends in two hours."""
+    return list(surveyshop.messages(2.0))
 
 
 def rows(messages: Iterable[Arrived], right: Right) -> tuple[list[Row], str]:
@@ -257,6 +257,16 @@ def test_more_topics_than_any_shop_has_are_left_out_and_told(tmp_path):
     text = draft(heard, found(heard), BROKER)
     assert "700 further topics, for want of room" in text
     assert TOPICS_MAX == len(heard.topics)
+
+
+def test_machine_that_did_nothing_is_told_of():
+    _, heard = proposals({"m1/power": "off", "m2/spindle/speed": "0", "m2/power": "on",
+                          "m3/spindle/speed": ["0", "900"]})  # fmt: skip
+    proposed = found(heard)
+    assert {"m-1": "it was off all the time", "m-2": "its spindle stood all the time"} == (
+        proposed.stood
+    )
+    assert 2 == draft(heard, proposed, BROKER).count("listen again while it runs")
 
 
 def test_sensor_that_is_silent_without_power_is_fed_by_it(tmp_path):
