@@ -45,10 +45,12 @@ class Aftercare:
         self._alerts, self._checks = alerts, checks
         self._calibrations = [s for s in machine.signals if s.kind == "calibration"]
         self.trial = Trial(machine)
+        self._base_size = self.trial.base_size()
 
     def push(self, block: Block, out: Out) -> None:
         """Learn from a block; calibrations that the machine sends go into their series."""
         self.trial.push(block)
+        self._keep_base()
         found = [
             (at_us, place, value)
             for place, signal in enumerate(self._calibrations)
@@ -57,6 +59,23 @@ class Aftercare:
         ]  # fmt: skip
         for at_us, place, value in sorted(found):
             self._calibrated(at_us, place, value, out)
+
+    def _keep_base(self) -> None:
+        """The baseline belongs to the book: it has to outlive a changed configuration."""
+        size = self.trial.base_size()
+        if size != self._base_size:
+            self._base_size = size
+            self._servicebook.visits.bases[self._machine.id] = self.trial.base()
+
+    def carried(self) -> None:
+        """The book came from before a new beginning: its baseline counts; a run has to be anew."""
+        visits = self._servicebook.visits
+        visit = visits.open_of(self._machine.id)
+        self._alerts.visit = visit.key if visit else ""
+        for one in visits.of(self._machine.id):
+            one.run_us = 0
+        self.trial.put_base(visits.bases.get(self._machine.id, {}))
+        self._base_size = self.trial.base_size()
 
     def _calibrated(self, at_us: int, place: int, value: float, out: Out) -> None:
         signal, book = self._calibrations[place], self._servicebook.series
@@ -95,6 +114,7 @@ class Aftercare:
                 self._file(at_us, "evidence", key, self._evidence(), out)
             case "visit_begun":
                 self.trial.freeze()
+                self._keep_base()
                 self._alerts.visit = key
             case "visit_ended":
                 self._alerts.visit = ""
@@ -147,6 +167,7 @@ class Aftercare:
     def _renew(self, at_us: int, tick: int, empty: Block, out: Out) -> None:
         """Every comparison with the past begins anew, and what it had raised is over."""
         self.trial.renew()
+        self._keep_base()
         self._servicebook.series.renew(self._machine.id, at_us)
         for check, latch in self._checks:
             if type(check).renew is Check.renew:
@@ -193,3 +214,4 @@ class Aftercare:
     def load(self, state: dict[str, Any]) -> None:
         """Take up a saved state; models are taken up before."""
         self.trial.load(state)
+        self._base_size = self.trial.base_size()

@@ -113,8 +113,7 @@ class Watch:
         if counts is not None:
             self.usage.put(dict(counts))
             self.due.days = days
-        visit = self.servicebook.visits.open_of(self.machine.id)
-        self.book.visit = visit.key if visit else ""
+        self.after.carried()
 
     def filed(self, told: Told, tick: int) -> Out:
         """Something of this machine was written into the service book."""

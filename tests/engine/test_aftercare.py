@@ -2,7 +2,7 @@
 
 import json
 import math
-from dataclasses import replace
+from dataclasses import astuple, replace
 
 import numpy as np
 import pytest
@@ -139,6 +139,31 @@ def test_without_anything_learned_a_run_can_tell_nothing():
     trial = Trial(shop(1).machines[0])
     trial.begin(1)
     assert "cannot tell" == overall(trial.findings())
+
+
+def test_the_baseline_outlives_a_changed_configuration_as_far_as_signals_are_still_there():
+    machine = replace(shop(1).machines[0])
+    gone = Point("axes/gone", "axes", "gone", "load of a sold axis", "%", "higher", 0.2, 3.0)
+    kept = Point("air/pressure", "air", "air", "pressure", "bar", "lower", 0.1, 0.2)
+    points = [[list(astuple(p)), [5.9, 6.0, 6.1], 4.8] for p in (gone, kept)]
+    engine = Engine(replace(shop(1), machines=(machine,)))
+    cargo = engine.cargo()
+    cargo.book["visits"]["bases"] = {"mill-1": {"points": points, "good": {}, "before": {}}}
+    engine.carry(cargo)
+    trial = engine.watches[0].after.trial
+    [found] = trial.findings()
+    assert ("air/pressure", 6.0, 4.8) == (found.key, found.base, found.before)
+    assert [points[1]] == trial.base()["points"]
+
+
+def test_a_run_that_was_on_has_to_begin_anew_after_a_changed_configuration():
+    bench = visited()
+    bench.file("visit_ended")
+    bench.file("trial")
+    cargo = bench.engine.cargo()
+    bench.engine = Engine(bench.engine.settings)
+    bench.engine.carry(cargo)
+    assert "begin one" in of(bench.file("checked"), Entry)[0].text
 
 
 def test_spares_follow_from_what_shows_wear_each_once_with_the_first_reason():

@@ -75,6 +75,7 @@ class Visits:
         self.known: dict[str, Visit] = {}
         self.work: dict[str, list[list[Any]]] = {}  # machine -> [at_us, words]
         self.baselines: dict[str, int] = {}  # machine -> instant of the newest
+        self.bases: dict[str, dict[str, Any]] = {}  # machine -> what its runs are compared with
 
     def of(self, machine: str) -> list[Visit]:
         """The visits of a machine, newest first."""
@@ -233,7 +234,9 @@ class Visits:
     def state(self) -> dict[str, Any]:
         """What has to survive a restart."""
         known = [asdict(visit) for visit in self.known.values()]
-        return {"known": known, "work": self.work, "baselines": self.baselines}
+        return {
+            "known": known, "work": self.work, "baselines": self.baselines, "bases": self.bases,
+        }  # fmt: skip
 
     def load(self, state: dict[str, Any]) -> None:
         """Take up a saved state."""
@@ -242,3 +245,4 @@ class Visits:
             for saved in state["known"]
         }
         self.work, self.baselines = state["work"], state["baselines"]
+        self.bases = state["bases"]

@@ -170,6 +170,36 @@ class Trial:
         out.sort(key=lambda row: (-row[0], row[1]))
         return [(point, base, now) for _, _, point, base, now in out]
 
+    # what outlives a new beginning of the engine
+
+    def base(self) -> dict[str, Any]:
+        """The baseline, and what was kept before the work: plain values for the service book."""
+        points = [
+            [list(astuple(point)), list(self._pasts[key].figures), _plain(self._before.get(key))]
+            for key, point in self._points.items()
+        ]
+        good = {name: list(strokes) for name, strokes in self.traces.good.items()}
+        return {"points": points, "good": good, "before": dict(self._traces_before)}
+
+    def base_size(self) -> tuple[int, int, int, int]:
+        """Changes when the baseline or what was kept has changed."""
+        strokes = sum(len(good) for good in self.traces.good.values())
+        figures = sum(len(past.figures) for past in self._pasts.values())
+        return figures, len(self._points), strokes, len(self._before)
+
+    def put_base(self, base: dict[str, Any]) -> None:
+        """Go on with a baseline of before, as far as the machine still has its signals."""
+        names = {signal.name for signal in self._machine.signals}
+        for fields, figures, before in base.get("points", ()):
+            point = Point(*fields)
+            if point.signal in names and self._keeps(point):
+                self._pasts[point.key].figures = list(figures)
+                self._before[point.key] = math.nan if before is None else before
+        for kept, mine in (("good", self.traces.good), ("before", self._traces_before)):
+            for name, strokes in base.get(kept, {}).items():
+                if name in self.traces.good:
+                    mine[name] = list(strokes)
+
     # stopping and going on
 
     def state(self) -> dict[str, Any]:
@@ -213,6 +243,10 @@ def _never_at_speed(finding: Finding) -> Finding:
     why = "no speed was held until it settled"
     return finding._replace(key=f"speed/{finding.signal}", words=words, why=why, base=math.nan,
                             before=math.nan)  # fmt: skip
+
+
+def _plain(value: float | None) -> float | None:
+    return None if value is None or value != value else value
 
 
 def _rounded(values: list[float]) -> list[float]:
