@@ -5,6 +5,7 @@ from typing import NamedTuple, Self
 
 import numpy as np
 
+from condmon.engine.grouping import rows_of_each
 from condmon.engine.logic import Column
 from condmon.engine.minutely import Minutely, none
 from condmon.engine.records import F64, I64, SECOND_US, Flags
@@ -81,6 +82,7 @@ class Block:
         self.minutes: Minutely = none(value.shape[1])
         self.stuck: dict[str, Flags] = {}
         self.column = {s.name: i for i, s in enumerate(machine.signals)}
+        self._read: dict[str, tuple[I64, F64]] = {}
 
     @property
     def end_us(self) -> int:
@@ -106,12 +108,13 @@ class Block:
 
     def readings_of(self, name: str) -> tuple[I64, F64]:
         """Instants and values of a signal's usable samples in this block, in order of time."""
-        r = self.readings
-        rows = self._rows_by_column.get(self.column[name])
-        if rows is None:
-            return np.empty(0, np.int64), np.empty(0)
-        rows = rows[r.usable[rows] & ~np.isnan(r.value[rows])]
-        return r.at_us[rows], r.value[rows]
+        found = self._read.get(name)
+        if found is None:
+            r = self.readings
+            rows = self.rows_by_column.get(self.column[name], np.empty(0, np.int64))
+            rows = rows[r.usable[rows] & ~np.isnan(r.value[rows])]
+            found = self._read[name] = r.at_us[rows], r.value[rows]
+        return found
 
     def part(self, start: int, stop: int) -> "Block":
         """Rows [start, stop) as a block of their own, without its minutes."""
@@ -140,6 +143,8 @@ class Block:
         low, high = (self.first + start) * SECOND_US, (self.first + stop) * SECOND_US
         inside = (r.column == column) & (r.at_us >= low) & (r.at_us < high)
         self.readings = r.pick(np.flatnonzero(~inside))
+        self.__dict__.pop("rows_by_column", None)  # found anew when next asked for
+        self._read.clear()
 
     def wild_rows(self, name: str) -> I64:
         """Rows of a signal's readings that cannot be used, one for each reading."""
@@ -163,11 +168,6 @@ class Block:
         return [m.cut(a, b) for a, b in zip([0, *edges], [*edges, len(m.minute)], strict=True)]
 
     @cached_property
-    def _rows_by_column(self) -> dict[int, I64]:
-        order = np.argsort(self.readings.column, kind="stable")
-        columns, starts = np.unique(self.readings.column[order], return_index=True)
-        return (
-            dict(zip(columns.tolist(), np.split(order, starts[1:]), strict=True))
-            if len(columns)
-            else {}
-        )
+    def rows_by_column(self) -> dict[int, I64]:
+        """Rows of the readings of each column, in order of time."""
+        return dict(rows_of_each(self.readings.column))

@@ -2,6 +2,8 @@
 
 from typing import Any, NamedTuple
 
+import numpy as np
+
 from condmon.engine.block import Block
 from condmon.engine.records import SECOND_US
 
@@ -38,9 +40,12 @@ class Edges:
         edges: list[Edge] = []
         bursts: list[int] = []
         times, values = block.readings_of(self.name)
-        for at_us, value in zip(times.tolist(), values.tolist(), strict=True):
+        states = (values > 0.5).astype(np.int8)
+        # a reading that repeats the one before it changes nothing, whenever it comes
+        rows = np.flatnonzero(np.diff(states, prepend=np.int8(-1)))
+        for at_us, state in zip(times[rows].tolist(), states[rows].tolist(), strict=True):
             self._settle(at_us, edges)
-            self._take(at_us, int(value > 0.5), bursts)
+            self._take(at_us, state, bursts)
         self._settle(block.end_us, edges)
         return edges, bursts
 

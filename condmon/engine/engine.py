@@ -168,9 +168,11 @@ class Engine:
         closed = np.array([self._open, *stream.targets], np.int64)[epoch]
         mark = taken.mark.copy()
         late = (taken.at_us // SECOND_US < closed) | (mark & rec.HISTORICAL > 0)
-        stroke = self._trace[run.signal] & late & (mark & rec.HISTORICAL == 0)
-        late &= ~stroke  # an array of a stroke comes when the stroke is over
-        mark[late & (mark & rec.REPEAT == 0)] |= rec.LATE
+        stroke = np.zeros(len(late), bool)
+        if late.any():
+            stroke = self._trace[run.signal] & late & (mark & rec.HISTORICAL == 0)
+            late &= ~stroke  # an array of a stroke comes when the stroke is over
+            mark[late & (mark & rec.REPEAT == 0)] |= rec.LATE
         whole = Samples(
             run.signal,
             run.arrived_us,
@@ -183,7 +185,7 @@ class Engine:
         )
         if self._judged:
             placed += cut_by_epoch(whole, taken.at_us, epoch)
-        at_us = np.where(stroke, closed * SECOND_US, taken.at_us)
+        at_us = np.where(stroke, closed * SECOND_US, taken.at_us) if stroke.any() else taken.at_us
         live = mark & (rec.LATE | rec.REPEAT) == 0
         good = taken.quality == rec.GOOD  # an odd date beside a good value is no bad value
         good |= (
@@ -192,9 +194,12 @@ class Engine:
         usable = good | (taken.quality == rec.NODATA)
         value = np.where(good, taken.value, np.nan)
         watch, column = self._watch_of[run.signal], self._column_of[run.signal]
-        for i in np.unique(watch[live]).tolist():
-            rows = np.flatnonzero(live & (watch == i))
-            self.watches[i].add(Readings(column[rows], at_us[rows], value[rows], usable[rows]))
+        whole_of_one = len(watch) and bool(live.all()) and bool((watch == watch[0]).all())
+        for i in [int(watch[0])] if whole_of_one else np.unique(watch[live]).tolist():
+            readings = Readings(column, at_us, value, usable)
+            if not whole_of_one:
+                readings = readings.pick(np.flatnonzero(live & (watch == i)))
+            self.watches[i].add(readings)
         for row, text in run.raw:
             if live[row] and usable[row]:  # what a control says in words
                 self.watches[watch[row]].hear(int(column[row]), int(at_us[row]), text)

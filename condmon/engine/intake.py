@@ -16,6 +16,7 @@ import numpy as np
 
 from condmon.engine import records as rec
 from condmon.engine.clockwatch import TRUST_US, SourceClock
+from condmon.engine.grouping import rows_of_each
 from condmon.engine.ids import short_id
 from condmon.engine.outputs import Entry
 from condmon.engine.plausible import Plausible
@@ -182,10 +183,4 @@ class Intake:
 
 def _by_signal(signal: rec.I32, wanted: rec.Flags) -> Iterator[tuple[int, I64]]:
     """Rows of each signal that are wanted, in arrival order."""
-    rows = np.flatnonzero(wanted)
-    if not len(rows):
-        return
-    order = np.argsort(signal[rows], kind="stable")
-    rows = rows[order]
-    ids, starts = np.unique(signal[rows], return_index=True)
-    yield from zip(ids.tolist(), np.split(rows, starts[1:]), strict=True)
+    yield from rows_of_each(signal, np.flatnonzero(wanted))

@@ -68,14 +68,17 @@ class Window:
         if len(self._rows) < WINDOW:
             return None
         half = WINDOW // 2
-        before, after = _mean(self._rows[:half]), _mean(self._rows[half:])
-        speed = (before[3] + after[3]) / 2.0
-        moved = abs(after[3] - before[3])
-        if math.isnan(before[0] + after[0]) or not (speed >= SPEED_MIN):
+        # the speed first: most minutes are over with it
+        speed_before, speed_after = _mean(self._rows[:half], 4), _mean(self._rows[half:], 4)
+        speed = (speed_before + speed_after) / 2.0
+        moved = abs(speed_after - speed_before)
+        if not speed >= SPEED_MIN or not moved <= SPEED_STEADY * speed:
             return None
-        if not moved <= SPEED_STEADY * speed:
+        before, after = _mean(self._rows[:half], 1), _mean(self._rows[half:], 1)
+        if math.isnan(before + after):
             return None
-        return Steady(speed, Means(*after[:3]), (after[0] - before[0]) / half)
+        room, supply = _mean(self._rows[half:], 2), _mean(self._rows[half:], 3)
+        return Steady(speed, Means(after, room, supply), (after - before) / half)
 
     def state(self) -> list[Any]:
         """What has to survive a restart."""
@@ -86,9 +89,9 @@ class Window:
         self._rows = state
 
 
-def _mean(rows: list[list[float]]) -> list[float]:
-    """Means of temperature, room, supply and speed over a few minutes, NaN if one is."""
-    return [sum(row[i] for row in rows) / len(rows) for i in range(1, 5)]
+def _mean(rows: list[list[float]], place: int) -> float:
+    """Mean over a few minutes of temperature (1), room (2), supply (3) or speed (4); NaN if one is."""
+    return sum([row[place] for row in rows]) / len(rows)
 
 
 class Day(NamedTuple):

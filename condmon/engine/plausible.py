@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from condmon.engine import records as rec
+from condmon.engine.grouping import rows_of_each
 from condmon.engine.records import F64, I64, REASONS, SECOND_US
 from condmon.engine.settings import Signal
 
@@ -44,27 +45,31 @@ class Plausible:
         self._codes(signal, value, quality, reason)
         self._loops(signal, value, quality, mark, reason)
         low, high = self._low[signal], self._high[signal]
-        outside = (quality == rec.GOOD) & ((value < low) | (value > high)) & ~self._loop[signal]
+        outside = np.flatnonzero((value < low) | (value > high))
+        outside = outside[(quality[outside] == rec.GOOD) & ~self._loop[signal[outside]]]
         _set(outside, rec.BAD, _RANGE, quality, reason)
         live = (quality == rec.GOOD) & np.isfinite(self._step[signal])
         live &= mark & (rec.RETAINED | rec.HISTORICAL | rec.REPEAT) == 0
         self._jumps(np.flatnonzero(live), signal, at, value, quality, reason)
 
     def _codes(self, signal: rec.I32, value: F64, quality: rec.U8, reason: rec.U8) -> None:
-        celsius = self._celsius[signal] & (quality == rec.GOOD)
-        if not celsius.any():
+        # few values are any of these, so that only they are looked at closely
+        rows = np.flatnonzero((value == -127.0) | (value == 85.0) | (value == -0.0625))
+        rows = rows[self._celsius[signal[rows]] & (quality[rows] == rec.GOOD)]
+        if not len(rows):
             return
-        out = (value < self._low[signal]) | (value > self._high[signal])
-        _set(celsius & (value == -127.0), rec.BAD, _CODE, quality, reason)
-        _set(celsius & (value == 85.0) & out, rec.SUSPECT, _POWER_ON, quality, reason)
-        _set(celsius & (value == -0.0625), rec.SUSPECT, _CODE, quality, reason)
+        given, of = value[rows], signal[rows]
+        out = (given < self._low[of]) | (given > self._high[of])
+        _set(rows[given == -127.0], rec.BAD, _CODE, quality, reason)
+        _set(rows[(given == 85.0) & out], rec.SUSPECT, _POWER_ON, quality, reason)
+        _set(rows[given == -0.0625], rec.SUSPECT, _CODE, quality, reason)
 
     def _loops(
         self, signal: rec.I32, value: F64, quality: rec.U8, mark: rec.U16, reason: rec.U8
     ) -> None:
-        loop = self._loop[signal] & (quality == rec.GOOD)
-        if not loop.any():
+        if not self._loop.any():
             return
+        loop = self._loop[signal] & (quality == rec.GOOD)
         with np.errstate(invalid="ignore"):
             _set(loop & ((value < 3.6) | (value > 21.0)), rec.BAD, _LOOP, quality, reason)
             near = loop & (quality == rec.GOOD)
@@ -74,11 +79,7 @@ class Plausible:
     def _jumps(
         self, rows: I64, signal: rec.I32, at: I64, value: F64, quality: rec.U8, reason: rec.U8
     ) -> None:
-        if not len(rows):
-            return
-        order = rows[np.argsort(signal[rows], kind="stable")]
-        ids, starts = np.unique(signal[order], return_index=True)
-        for one, group in zip(ids.tolist(), np.split(order, starts[1:]), strict=True):
+        for one, group in rows_of_each(signal, rows):
             values = value[group]
             steps = np.abs(np.diff(values, prepend=self._last[one]))
             if not np.any(steps > self._step[one]) and np.isnan(self._candidate[one]):
@@ -109,5 +110,5 @@ class Plausible:
         self._candidate = state["candidate"]
 
 
-def _set(rows: rec.Flags, to: int, why: int, quality: rec.U8, reason: rec.U8) -> None:
+def _set(rows: rec.Flags | I64, to: int, why: int, quality: rec.U8, reason: rec.U8) -> None:
     quality[rows], reason[rows] = to, why

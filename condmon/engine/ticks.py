@@ -12,6 +12,7 @@ import numpy as np
 
 from condmon.engine.block import Block, Readings
 from condmon.engine.counters import Counter
+from condmon.engine.grouping import rows_of_each
 from condmon.engine.ids import short_id
 from condmon.engine.outputs import Entry
 from condmon.engine.records import F64, I64, SECOND_US
@@ -140,12 +141,15 @@ class Ticks:
         row = here.at_us // SECOND_US - first
         value, age = self._hold(first, n, row, here)
         heard = self._heard(first, n, row, here)
-        increase = self._increase(first, value, n, k, row, here)
+        rows = dict(rows_of_each(here.column))
+        increase = self._increase(first, value, n, k, row, here, rows)
         ticks = np.arange(first, stop, dtype=np.int64)
         if not self.linked:
             self.watched_from = stop
         watch = np.maximum(ticks - self.watched_from, 0)
-        return Block(self.machine, first, value, age, heard, increase, watch, here, blind_s)
+        block = Block(self.machine, first, value, age, heard, increase, watch, here, blind_s)
+        block.rows_by_column = rows
+        return block
 
     def _hold(self, first: int, n: int, row: I64, here: Readings) -> tuple[F64, F64]:
         """Held values and their ages, both (n, k)."""
@@ -153,12 +157,17 @@ class Ticks:
         known = here.usable
         last = np.zeros((n, k))
         place = np.full((n, k), -1, np.int64)
-        last[row[known], here.column[known]] = here.value[known]  # the last one in time stays
-        place[row[known], here.column[known]] = row[known]
-        at = np.maximum.accumulate(place, axis=0)
-        fresh = at >= 0
-        value = np.where(fresh, np.take_along_axis(last, np.maximum(at, 0), 0), self.held)
-        tick = np.where(fresh, at + first, self.held_tick)
+        row, column, given = row[known], here.column[known], here.value[known]
+        last[row, column] = given  # the last one in time stays
+        place[row, column] = row
+        gaps = np.flatnonzero((place < 0).any(axis=0))  # the other columns hold nothing over
+        value, tick = last, place + first
+        if len(gaps):
+            at = np.maximum.accumulate(place[:, gaps], axis=0)
+            fresh = at >= 0
+            carried = np.take_along_axis(last[:, gaps], np.maximum(at, 0), 0)
+            value[:, gaps] = np.where(fresh, carried, self.held[gaps])
+            tick[:, gaps] = np.where(fresh, at + first, self.held_tick[gaps])
         age = (np.arange(first, first + n, dtype=np.int64)[:, None] - tick).astype(np.float64)
         self.held, self.held_tick = value[-1].copy(), tick[-1].copy()
         never = tick == _NEVER
@@ -171,17 +180,25 @@ class Ticks:
         """Seconds since anything arrived, (n, k)."""
         place = np.full((n, len(self.machine.signals)), -1, np.int64)
         place[row, here.column] = row
-        at = np.maximum.accumulate(place, axis=0)
-        tick = np.where(at >= 0, at + first, self.heard_tick)
+        tick = place + first
+        gaps = np.flatnonzero((place < 0).any(axis=0))
+        if len(gaps):
+            at = np.maximum.accumulate(place[:, gaps], axis=0)
+            tick[:, gaps] = np.where(at >= 0, at + first, self.heard_tick[gaps])
         self.heard_tick = tick[-1].copy()
         out = (np.arange(first, first + n, dtype=np.int64)[:, None] - tick).astype(np.float64)
         out[tick == _NEVER] = np.inf
         return out
 
-    def _increase(self, first: int, value: F64, n: int, k: int, row: I64, here: Readings) -> F64:
+    def _increase(
+        self, first: int, value: F64, n: int, k: int, row: I64, here: Readings,
+        places: dict[int, I64],
+    ) -> F64:  # fmt: skip
+        """How far each counter moved in each tick, (n, k)."""
         out = np.zeros((n, k))
         for column, counter in self._counters.items():
-            rows = np.unique(row[(here.column == column) & here.usable & ~np.isnan(here.value)])
+            its = places.get(column, row[:0])
+            rows = np.unique(row[its[here.usable[its] & ~np.isnan(here.value[its])]])
             rows = rows[~np.isnan(value[rows, column])]  # "no value" came later in that second
             out[rows, column], events = counter.push(rows, value[rows, column])
             for event in events:
