@@ -66,8 +66,8 @@ class Said(NamedTuple):
 
     @property
     def messages_a_week(self) -> float:
-        """Messages scaled to a week."""
-        return self.messages * WEEK_US / max(self.span_us, SECOND_US)
+        """Messages scaled to a week; of less than a day, as if it had been one."""
+        return self.messages * WEEK_US / max(self.span_us, DAY_US)
 
 
 class Pair(NamedTuple):
