@@ -160,6 +160,9 @@ class House:
 
     def stop(self) -> None:
         self._stop.set()
+        if not self._thread.ident:  # never started
+            self.service.stop()
+            return
         self._thread.join(20)
         if self._broker:
             self._broker.stop()

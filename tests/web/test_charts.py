@@ -242,9 +242,9 @@ def test_what_is_older_than_the_rings_comes_out_of_sealed_days(tmp_path):
     file = tmp_path / "condmon.toml"
     file.write_text(TEXT.format(broker=NOWHERE, port=8470, web="", more=""))
     settings_ = load(file).settings
-    clock = FakeClock(START_US - 20 * 86400 * SECOND_US)
+    clock = FakeClock(START_US - 12 * 86400 * SECOND_US)
     recorder = Recorder(tmp_path / "store", settings_.signals, clock.now_us)
-    for day in range(20):
+    for day in range(12):
         at_us = clock.now_us()
         recorder.append([samples([(2, at_us, rec.NO_TIME, 20.0 + day, rec.GOOD, 0, 0)])])
         clock.pass_s(86400)
@@ -254,7 +254,7 @@ def test_what_is_older_than_the_rings_comes_out_of_sealed_days(tmp_path):
     past.read_all()
     now_us = clock.now_us()
     (found,) = past.strips([2], now_us - 30 * 86400 * SECOND_US, now_us, 360)
-    assert (20.0, 39.0) == (np.nanmin(found.low), np.nanmax(found.high))
-    assert 20 <= int((~np.isnan(found.low)).sum()) <= 60
+    assert (20.0, 31.0) == (np.nanmin(found.low), np.nanmax(found.high))
+    assert 12 <= int((~np.isnan(found.low)).sum()) <= 36
     (lately,) = past.strips([2], now_us - 5 * 86400 * SECOND_US, now_us, 360)
-    assert (35.0, 39.0) == (np.nanmin(lately.low), np.nanmax(lately.high))
+    assert (27.0, 31.0) == (np.nanmin(lately.low), np.nanmax(lately.high))

@@ -123,8 +123,6 @@ def test_beyond_this_computer_it_listens_only_once_someone_rules(tmp_path):
     assert "127.0.0.1" == page._host()
     house.parts.accounts.add("anna", "owner")
     assert "0.0.0.0" == page._host()
-    page._web = Web(port=house.port)
-    house.start()
     house.stop()
 
 

@@ -28,6 +28,24 @@ def act(house, cookie, **fields):
     return said(house.client(cookie).get(answer.headers["location"]))
 
 
+@pytest.fixture(scope="module")
+def bare(tmp_path_factory):
+    """A house of which nothing has come, with a way out that leads nowhere."""
+    hook = '[[send.webhook]]\nname = "gate"\nurl = "http://127.0.0.1:9/hook"'
+    made = House(tmp_path_factory.mktemp("bare"), more=hook).start()
+    yield made
+    made.stop()
+
+
+@pytest.fixture
+def over(house):
+    """An alert that is over and that nobody has seen."""
+    kind = {"check": "door-open-while-turning", "state": "returned_unacknowledged"}
+    if not house.alerts(**kind):
+        house.end_alert(house.raise_alert("door-open-while-turning").id)
+    return house.alerts(**kind)[0]
+
+
 @pytest.fixture
 def later(house, monkeypatch):
     """Let the page believe that time has passed while nothing was put in."""
@@ -41,7 +59,12 @@ def later(house, monkeypatch):
 
 
 def test_with_nothing_wrong_the_page_says_so_and_when_it_looked(house):
-    text = said(house.client(house.member("ben")).get("/"))
+    ben = house.member("ben")
+    for alert in house.alerts():
+        if alert.ended_us is None:
+            house.end_alert(alert.id)
+        act(house, ben, do="acknowledge", alert=alert.id)
+    text = said(house.client(ben).get("/"))
     assert "Nothing needs you." in text
     assert re.search(r"Checked \d\d:\d\d:\d\d", text)
     assert "Look out" not in text
@@ -58,18 +81,15 @@ def test_without_samples_nothing_needs_you_is_not_said(house, later):
     assert "Nothing is known to need you" == headline([], [], doubt)
 
 
-def test_a_link_that_is_down_is_told_on_every_page_that_shows_a_machine(tmp_path):
-    house = House(tmp_path).start()
-    try:
-        house.healthy()
-        cookie = house.member("ben")
-        house.service.inbox.put_action(Link(house.clock.now_us(), up=False, reason="pulled"))
-        until(lambda: not house.page.live.seen().view.linked, 10, "the link is down")
-        for path in ("/", "/machines", "/machines/mill-1"):
-            assert "No connection to the broker" in said(house.client(cookie).get(path))
-        assert "Nothing is known to need you" in said(house.client(cookie).get("/"))
-    finally:
-        house.stop()
+def test_a_link_that_is_down_is_told_on_every_page_that_shows_a_machine(bare):
+    client = bare.client(bare.member("ben"))
+    bare.service.inbox.put_action(Link(bare.clock.now_us(), up=False, reason="pulled"))
+    until(lambda: not bare.page.live.seen().view.linked, 10, "the link is down")
+    for path in ("/", "/machines", "/machines/mill-1"):
+        assert "No connection to the broker" in said(client.get(path))
+    assert "Nothing is known to need you" in said(client.get("/"))
+    bare.service.inbox.put_action(Link(bare.clock.now_us(), up=True))
+    until(lambda: bare.page.live.seen().view.linked, 10, "the link is up again")
 
 
 def test_a_signal_says_how_old_it_is_and_what_is_usual(house):
@@ -82,13 +102,9 @@ def test_a_signal_says_how_old_it_is_and_what_is_usual(house):
     assert "turning since" in text
 
 
-def test_a_signal_that_never_came_is_not_shown_as_a_value(tmp_path):
-    house = House(tmp_path).start()
-    try:
-        text = said(house.client(house.member("ben")).get("/machines/mill-1"))
-        assert "upper spindle bearing no value never · nothing has come yet" in text
-    finally:
-        house.stop()
+def test_a_signal_that_never_came_is_not_shown_as_a_value(bare):
+    text = said(bare.client(bare.member("ben")).get("/machines/mill-1"))
+    assert "coolant no value never · nothing has come yet" in text
 
 
 def test_each_act_on_an_alert_stands_in_the_log_with_its_name(house):
@@ -233,26 +249,18 @@ def test_a_stream_ends_when_its_phone_is_signed_out(house):
     assert time.monotonic() - began_s < 12
 
 
-def test_a_way_that_fails_is_shown_as_not_working(tmp_path):
-    hook = '[[send.webhook]]\nname = "gate"\nurl = "http://127.0.0.1:9/hook"'
-    house = House(tmp_path, more=hook).start()
-    try:
-        client = house.client(house.member("ben"))
-        assert "nothing shows that it works" in said(client.get("/ways"))
-        house.service._routes = [Route("gate", ("now", "today", "note"))]
-        house.raise_alert()
-        with house.parts.reader() as reader:
-            assert reader.deliveries_of("gate", 5)
-        assert "upper spindle bearing is hot" in said(client.get("/ways"))
-    finally:
-        house.stop()
+def test_a_way_that_fails_is_shown_as_not_working(bare):
+    client = bare.client(bare.member("ben"))
+    assert "nothing shows that it works" in said(client.get("/ways"))
+    bare.service._routes = [Route("gate", ("now", "today", "note"))]
+    bare.raise_alert()
+    with bare.parts.reader() as reader:
+        assert reader.deliveries_of("gate", 5)
+    assert "upper spindle bearing is hot" in said(client.get("/ways"))
 
 
-def test_an_alert_that_is_over_and_unseen_says_both(house):
-    alert = house.raise_alert("door-open-while-turning")
-    house.end_alert(alert.id)
-    (now,) = house.alerts(id=alert.id)
-    words = state_words(now, house.parts.wording())
+def test_an_alert_that_is_over_and_unseen_says_both(house, over):
+    words = state_words(over, house.parts.wording())
     assert words.startswith("Over since")
     assert words.endswith("Nobody has seen it yet.")
 
@@ -280,14 +288,12 @@ def test_any_span_is_brought_within_what_can_be_shown(house, query):
     assert 200 == house.client(house.member("ben")).get(f"/machines/mill-1?{query}").status_code
 
 
-def test_the_morning_note_and_the_week_are_pages_of_what_happened(house):
+def test_the_morning_note_and_the_week_are_pages_of_what_happened(house, over):
     ben = house.client(house.member("ben"))
-    alert = house.raise_alert("door-open-while-turning")
-    house.end_alert(alert.id)
     note = said(ben.get("/report"))
     assert "Morning note" in note
     assert re.search(r"Five-axis mill: the door is open while the spindle turns, over after", note)
-    assert f'href="/alerts/{alert.id}"' in ben.get("/report").text
+    assert f'href="/alerts/{over.id}"' in ben.get("/report").text
     week = said(ben.get("/report?week=1"))
     assert "Alerts by what they were" in week
     assert "within 10 minutes" in week

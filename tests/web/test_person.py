@@ -64,7 +64,7 @@ def shop(tmp_path_factory):
 
 
 def test_from_the_first_code_to_a_cause_with_two_phones(shop, browser):
-    """First owner, pairing, an alert by itself, one tap, the other phone, shelving, the cause."""
+    """First owner, pairing, an alert by itself, one tap, the other phone, the cause."""
     house = shop.house
     one = phone(browser, house).new_page()
     complaints = errors_of(one)
@@ -103,12 +103,6 @@ def test_from_the_first_code_to_a_cause_with_two_phones(shop, browser):
     two.get_by_text("Seen by anna").first.wait_for(timeout=2000)
     one.get_by_text("Seen by anna").first.wait_for()
     assert 0 == button.count()
-
-    two.get_by_label("Shelve:").select_option("28800")
-    two.get_by_role("button", name="Shelve").tap()
-    one.get_by_text("Shelved until").first.wait_for(timeout=3000)
-    one.get_by_role("button", name="End the shelving").tap()
-    one.get_by_text("shelving ended by hand").first.wait_for()
 
     until(lambda: shop.healthy() or house.alerts(id=alert.id)[0].ended_us, 20, "it is over")
     two.goto("/unexplained")
