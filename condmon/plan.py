@@ -42,8 +42,10 @@ class Routing:
     def takes(self, name: str, urgencies: Sequence[Urgency], message: Message) -> bool:
         """Whether a message goes by a way, as things are planned."""
         reach = self.reach(message.urgency)
-        at_once = self._at_once(reach, message)
-        first = message.urgency in urgencies if at_once is None else name in at_once
+        alone = reach.unattended_ways is not None and self._alone(message)
+        first = message.urgency in urgencies and (
+            name in (reach.unattended_ways or ()) if alone else reach.at_once(name)
+        )
         if message.kind == "ended":  # the lane leaves it out where nothing was told
             return first or name in {*(reach.ways or ()), *(reach.unattended_ways or ()),
                                      *reach.next_ways, *reach.hand_over_to}  # fmt: skip
@@ -67,13 +69,10 @@ class Routing:
             at_us = self.calendar.next_local(at_us, of_day, frozenset({day}))
         return at_us
 
-    def _at_once(self, reach: Reach, message: Message) -> tuple[str, ...] | None:
-        """Names of the ways that are told at once; None: all that take the urgency."""
-        if reach.unattended_ways is None:
-            return reach.ways
+    def _alone(self, message: Message) -> bool:
+        """Whether it goes out when nobody is there."""
         minute = self.calendar.minute_of_week(self.held_until_us(message))
-        alone = any(_in(span, minute) for span in self.unattended)
-        return reach.unattended_ways if alone else reach.ways
+        return any(_in(span, minute) for span in self.unattended)
 
 
 @dataclass(frozen=True, slots=True)

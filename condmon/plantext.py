@@ -34,8 +34,8 @@ def plan_words(config: Config) -> list[str]:
 def _urgency(config: Config, ways: Sequence[Way], urgency: Urgency) -> Iterator[str]:
     reach = config.reaching.reaches.get(urgency, Reach())
     plan = config.settings.plans.get(urgency, Plan())
-    every = [way.name for way in ways if urgency in way.urgencies]
-    yield ", ".join(every if reach.ways is None else reach.ways) or "nobody"
+    first = [way.name for way in ways if urgency in way.urgencies and reach.at_once(way.name)]
+    yield ", ".join(first) or "nobody"
     if reach.unattended_ways:
         yield f"in unattended hours {', '.join(reach.unattended_ways)}"
     if reach.next_ways:

@@ -56,6 +56,9 @@ def _urgency(row: Section, urgency: Urgency, ways: Ways) -> tuple[Plan, Reach]:
         again.index(hand_over_s) + 1 if hand_over_s is not None else 0,
         hand_over_s in remind_after_s,
     )
+    taking = [name for name, urgencies in ways.items() if urgency in urgencies]
+    if row.table and taking and not any(reach.at_once(name) for name in taking):
+        row.wrong("nobody would be told at once: every way is kept for later; name those in ways")
     if "next_after" in row.table and not reach.next_ways:
         row.wrong("there is no next way to try; name one in next_ways", "next_after")
     return Plan(again, row.take("tell_end", values.flag, False)), reach

@@ -102,13 +102,18 @@ class AlertTopic:
 class Reach:
     """By which ways messages of one urgency go; the names of ways."""
 
-    ways: tuple[str, ...] | None = None  # told at once; None: every way that takes the urgency
+    ways: tuple[str, ...] | None = None  # told at once; None: all but next and hand-over ways
     unattended_ways: tuple[str, ...] | None = None  # instead, in the unattended hours
     next_ways: tuple[str, ...] = ()  # one after the other, while none of the others gets through
     next_after_s: float = 300.0
     hand_over_to: tuple[str, ...] = ()
     hand_over_step: int = 0  # the reminder that goes to them; 0: none does
     hand_over_reminds: bool = False  # that reminder goes to the first ones too
+
+    def at_once(self, name: str) -> bool:
+        """Whether a way that takes the urgency is told at once in attended hours."""
+        aside = {*self.next_ways, *self.hand_over_to}
+        return name not in aside if self.ways is None else name in self.ways
 
 
 @dataclass(frozen=True, slots=True)

@@ -213,6 +213,18 @@ def test_unseen_alert_is_handed_over_to_others_who_then_hear_its_end_too(tmp_pat
     made.close()
 
 
+def test_way_kept_for_later_is_not_told_at_once(tmp_path):
+    plan = '[plan.now]\nhand_over_after = "30 min"\nhand_over_to = ["kari"]\nnext_ways = ["gate"]\n'
+    made, phones = shop(tmp_path, plan)
+    made.write(alert(), message())
+    made.work()
+    made.clock.pass_s(1800)
+    made.write(reminder(1, 30))
+    made.work()
+    assert {"ola": ["raised"], "kari": ["handed_over"]} == told(phones)
+    made.close()
+
+
 def test_acknowledged_alert_is_not_handed_over(tmp_path):
     made, phones = shop(tmp_path, HAND_OVER)
     made.write(alert(), message())

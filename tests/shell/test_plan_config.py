@@ -17,6 +17,7 @@ from tests.shell.test_plan import config
         ('[plan.now]\nhand_over_to = ["ola"]', "hand_over_after and hand_over_to go together"),
         ('[plan.now]\nnext_after = "5 min"', "there is no next way to try; name one in next_ways"),
         ('[plan]\nquiet = ["Mon-Sun 00:00-24:00"]', "leaves no hour of the week"),
+        ('[plan.note]\nnext_ways = ["ola", "kari"]', "nobody would be told at once"),
         ('[plan]\ntest = "8"', 'write the time of day as hours and minutes, like "07:00"'),
     ],
 )
