@@ -1,12 +1,15 @@
-"""Plain working days of two small machines, a sample a minute: quick to push, known by heart."""
+"""Plain working days of two small machines, a sample a minute, and what is filed meanwhile."""
 
+import json
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from condmon.clock import SiteCalendar
 from condmon.engine import records as rec
-from condmon.engine.records import NO_TIME, SECOND_US, Beacon, Record, Samples
+from condmon.engine.outputs import Entry, Output
+from condmon.engine.records import NO_TIME, SECOND_US, Beacon, Filed, Record, Samples
 from condmon.engine.settings import Adjust, Machine, Settings
 from tests.engine.builders import signal
 
@@ -71,3 +74,23 @@ def _hour(start_us: int, hour: int, machines: int) -> list[Record]:
         out.append(run.cut(quarter * n // 4, (quarter + 1) * n // 4))
         out.append(Beacon(start_us + ((quarter + 1) * 900 - 41) * SECOND_US))
     return out
+
+
+def filed(at_us: int, what: str, key: str, machine: str = "mill-1", **content: object) -> Filed:
+    return Filed(at_us, machine, what, "kim", key, json.dumps(content))
+
+
+def task(at_us: int, **more: object) -> Filed:
+    return filed(at_us, "task", "oil", title="Change the oil", sort="service", **more)
+
+
+def begins_us(day: Sequence[Record]) -> int:
+    return min(int(r.arrived_us[0]) for r in day if isinstance(r, Samples) and len(r))
+
+
+def ends_us(day: Sequence[Record]) -> int:
+    return max(int(r.arrived_us[-1]) for r in day if isinstance(r, Samples) and len(r))
+
+
+def told(outputs: Sequence[Output]) -> list[str]:
+    return [o.text for o in outputs if isinstance(o, Entry) and o.kind == "service"]
