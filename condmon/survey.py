@@ -46,6 +46,7 @@ def run(args: argparse.Namespace) -> int:
         for path in args.recording:
             _read(path, heard)
     else:
+        args.topic = args.topic or ["#"]  # with -c, too: what is not configured yet is of interest
         whom, topics = listening.whom(args, "survey")
         broker, source = _broker_lines(whom), ""
         _listen(whom, topics, args.length, heard)

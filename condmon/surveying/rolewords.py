@@ -139,7 +139,7 @@ SAYINGS: dict[str, Saying] = {
     ),
     "oil_pulses": _saying(
         "oil pulse, oil pulse count",
-        "lube pulse, lube count, oil count",
+        "spindle lube pulse, lube pulse, lube count, oil count",
         "",
         "uptime level pressure temperature time tank hours alarm way filter volume",
         "air spindle count bearing lube oil pulse",
@@ -149,7 +149,7 @@ SAYINGS: dict[str, Saying] = {
         "",
         "hydraulic",
         f"{_NUMBERS_ELSEWHERE} temperature level pump flow tank running filter oil state on valve",
-        "clamp unit system supply",
+        "unit system supply",
     ),
     "way_oil_level": _saying(
         "way oil level, way lube level",

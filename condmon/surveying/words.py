@@ -132,6 +132,9 @@ _CAMEL = re.compile(r"(?<=[a-z0-9])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
 _FIGURES = re.compile(r"(?<=[A-Za-z])(?=[0-9])|(?<=[0-9])(?=[A-Za-z])")
 _NOT_WORDS = re.compile(r"[^A-Za-z0-9%]+")
 _GLUED_LETTERS = 5
+_SHORT = {"x": "x", "y": "y", "z": "z", "s": "spindle"}
+"""Letters that controls put before what an axis or the spindle has: "xload", "srpm"."""
+_OF_AXES = word_set("load pos position rpm speed torque current lag error")
 LETTERS_MAX = 60
 
 
@@ -158,6 +161,8 @@ def split(text: str) -> tuple[str, ...]:
 
 def _unglued(word: str) -> list[str]:
     """Take apart words written as one, where all of it is words we know."""
+    if word[:1] in _SHORT and word not in CANONICAL and word[1:] in _OF_AXES:
+        return [_SHORT[word[0]], word[1:]]
     if word in CANONICAL or word in UNIT_WORDS or not _GLUED_LETTERS < len(word) <= LETTERS_MAX:
         return [word]
     for at in range(len(word) - 3, 2, -1):

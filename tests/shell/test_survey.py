@@ -22,6 +22,7 @@ from condmon.plant.signals import MILLS, sensors
 from condmon.surveying.draft import draft
 from condmon.surveying.heard import TOPICS_MAX, Heard
 from condmon.surveying.machinery import found
+from condmon.surveying.words import split
 from tests import surveyshop
 from tests.brokers import QUEUES, Mosquitto, free_port
 from tests.cases.runner import lines as case_lines
@@ -368,3 +369,12 @@ def test_nobody_listening_is_told_in_words():
     code, _, text = survey("--broker", f"mqtt://127.0.0.1:{free_port()}")
     assert 1 == code
     assert "nobody listens" in text
+
+
+@pytest.mark.parametrize(("name", "parts"), [
+    ("SpindleBearingTemp", "spindle bearing temp"), ("wayoil", "way oil"), ("xload", "x load"),
+    ("srpm", "spindle rpm"), ("HydPress_MPa", "hyd press mpa"), ("mill-1", "mill 1"),
+    ("axis.x.position", "axis x position"), ("latchtime", "latch time"), ("quux", "quux"),
+])  # fmt: skip
+def test_names_are_taken_apart_into_the_trades_words(name, parts):
+    assert tuple(parts.split()) == split(name)
