@@ -26,13 +26,16 @@ from condmon.engine.trial.trial import Trial
 
 ASKING = "probe-shift"
 """The check that asks whether a step of a calibration was expected."""
+DAY_US = 86_400 * SECOND_US
+CALIBRATIONS_A_DAY = 48
+"""More of one probe on one day are measurements of parts; they stay in the recordings alone."""
 LEAST_UM = 4.0
 """A smaller step of a probe is its daily scatter (common practice, no source)."""
 _CLOSING: tuple[ActionName, ...] = ("acknowledge", "cause")
 
 
 class Aftercare:
-    """Carried: the trial. The rest belongs to the book, the alerts and the checks."""
+    """Carried: the trial, calibrations of the day. The rest belongs to book, alerts and checks."""
 
     def __init__(
         self,
@@ -46,6 +49,7 @@ class Aftercare:
         self._calibrations = [s for s in machine.signals if s.kind == "calibration"]
         self.trial = Trial(machine)
         self._base_size = self.trial.base_size()
+        self._calibrated_on: dict[str, list[int]] = {}  # signal -> day and how many on it
 
     def push(self, block: Block, out: Out) -> None:
         """Learn from a block; calibrations that the machine sends go into their series."""
@@ -79,6 +83,12 @@ class Aftercare:
 
     def _calibrated(self, at_us: int, place: int, value: float, out: Out) -> None:
         signal, book = self._calibrations[place], self._servicebook.series
+        day, count = self._calibrated_on.get(signal.name, [-1, 0])
+        today = at_us // DAY_US
+        count = count + 1 if today == day else 1
+        self._calibrated_on[signal.name] = [today, count]
+        if count > CALIBRATIONS_A_DAY:
+            return
         series = book.of_signal(self._machine.id, signal.name)
         key = series.key if series else key_of_signal(self._machine.id, signal.name)
         if series is None:
@@ -209,9 +219,10 @@ class Aftercare:
 
     def state(self) -> dict[str, Any]:
         """What has to survive a restart."""
-        return self.trial.state()
+        return {**self.trial.state(), "calibrated_on": self._calibrated_on}
 
     def load(self, state: dict[str, Any]) -> None:
         """Take up a saved state; models are taken up before."""
         self.trial.load(state)
+        self._calibrated_on = state["calibrated_on"]
         self._base_size = self.trial.base_size()

@@ -113,7 +113,7 @@ def bands_of(parts: Parts, machine: Machine, from_us: int, to_us: int) -> list[B
     bands += [
         Band(e.at_us, e.at_us, "action", f"{e.facts.get('by', '')}: {e.text}")
         for e in entries
-        if e.kind == "action"
+        if e.kind == "action" or (e.kind == "service" and e.facts.get("by"))
     ]
     return sorted(bands)
 

@@ -95,6 +95,15 @@ def test_case_m16_asks_at_both_steps_and_ties_the_first_to_the_service(tmp_path)
     )
 
 
+def test_a_probe_that_calibrates_all_day_does_not_flood_the_book():
+    machine = Machine("m", "M", (signal(0, "m", "probe", "probe_offset"),))
+    engine = Engine(replace(shop(1), machines=(machine,), checks=()))
+    rows = [(0, T0_US + i * 60 * SECOND_US, -(2**63), 1.0 + i % 3, 0, 0, 0) for i in range(120)]
+    told = engine.push([samples(rows), Beacon(T0_US + 7300 * SECOND_US)])
+    assert 1 + 48 == sum(e.kind == "service" for e in of(told, Entry))
+    assert 48 == len(engine.servicebook.series.known["m.probe"].values)
+
+
 @pytest.mark.parametrize(
     ("figures", "verdict", "why"),
     [
