@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from condmon import capture, spans
+from condmon.capture.ahead import ahead
 from condmon.clock import Clock, SiteCalendar
 from condmon.config import Config, load
 from condmon.engine.engine import Engine
@@ -128,6 +129,7 @@ def _batches(args: Namespace, config: Config, notes: capture.Notes) -> Iterator[
         args.files, settings, notes, zone, config.broker.payload_bytes_max,
         capture.mapping.asked(args),
     )  # fmt: skip
+    batches = ahead(batches)
     return within(batches, span) if span else batches
 
 

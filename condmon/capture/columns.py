@@ -59,21 +59,21 @@ def sheet(table: pa.Table, settings: Settings, notes: Notes, path: Path) -> Samp
     untimed = int(np.count_nonzero(at_us == NO_TIME))
     if untimed:
         notes.warn(f"{path}: {untimed} rows have no time; they were put aside")
-    kept = np.flatnonzero((signal >= 0) & (at_us != NO_TIME))
-    order = at_us[kept]
-    if np.any(np.diff(order) < 0):
-        kept = kept[np.argsort(order, kind="stable")]
-    if len(kept) < len(at_us):
-        value, word, words = _values(table.column("value").take(pa.array(kept)))
-    else:
+    usable = (signal >= 0) & (at_us != NO_TIME)
+    whole = bool(usable.all()) and not np.any(at_us[1:] < at_us[:-1])
+    if whole:  # nothing to leave out and nothing to sort
         value, word, words = _values(table.column("value"))
-        value, word = value[kept], word[kept]
-    at_us, index = at_us[kept], signal[kept].astype(np.int32)
+        index = signal.astype(np.int32)
+    else:
+        kept = np.flatnonzero(usable)
+        kept = kept[np.argsort(at_us[kept], kind="stable")]
+        value, word, words = _values(table.column("value").take(pa.array(kept)))
+        at_us, index = at_us[kept], signal[kept].astype(np.int32)
     quality, reason = _read(value, word, words, index, settings)
     if "quality" in table.column_names:
-        told = _quality(table.column("quality"), path)[kept]
-        _lower(told, value, quality, reason)
-    n = len(kept)
+        told = _quality(table.column("quality"), path)
+        _lower(told if whole else told[kept], value, quality, reason)
+    n = len(at_us)
     samples = Samples(
         index, at_us, np.full(n, NO_TIME, np.int64), value, quality,
         np.zeros(n, np.uint16), reason,
@@ -136,8 +136,13 @@ def _signals(table: pa.Table, settings: Settings, notes: Notes, path: Path) -> I
     machines, machine = _coded(table.column("machine"))
     names, name = _coded(table.column("signal"))
     place = {(s.machine, s.name): s.index for s in settings.signals}
-    pair = np.where((machine < 0) | (name < 0), -1, machine * len(names) + name)
-    count = np.bincount(pair[pair >= 0], minlength=len(machines) * len(names))
+    pair = machine * len(names) + name
+    nameless = (machine < 0) | (name < 0)
+    if nameless.any():
+        pair[nameless] = -1
+        count = np.bincount(pair[~nameless], minlength=len(machines) * len(names))
+    else:
+        count = np.bincount(pair, minlength=len(machines) * len(names))
     index = np.full(len(count) + 1, -1, np.int64)  # the last one is for rows without a name
     unknown: dict[str, int] = {}
     for at in np.flatnonzero(count).tolist():
@@ -145,9 +150,8 @@ def _signals(table: pa.Table, settings: Settings, notes: Notes, path: Path) -> I
         index[at] = place.get(key, -1)
         if index[at] < 0:
             unknown["/".join(key)] = int(count[at])
-    nameless = int(np.count_nonzero(pair < 0))
-    if nameless:
-        unknown["(no name)"] = nameless
+    if nameless.any():
+        unknown["(no name)"] = int(np.count_nonzero(nameless))
     if unknown:
         notes.rows_unknown += sum(unknown.values())
         shown = ", ".join(f"{key} ({n} rows)" for key, n in sorted(unknown.items())[:NAMED_MAX])
@@ -191,7 +195,7 @@ def _read(
     strange = ~wrong & state[signal] & (value != 0.0) & (value != 1.0)
     _refuse(strange, BAD, "unknown word", value, quality, reason)
     _refuse(word == -2, NODATA, "says it has no value", value, quality, reason)
-    rows = np.flatnonzero(word >= 0)
+    rows = np.flatnonzero(word >= 0) if words else np.empty(0, np.int64)
     pairs, back = np.unique(signal[rows].astype(np.int64) * len(words or [""]) + word[rows],
                             return_inverse=True)  # fmt: skip
     readers = {s.index: reader(s) for s in settings.signals}

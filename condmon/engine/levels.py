@@ -90,7 +90,7 @@ class Window:
 
 
 def _mean(rows: list[list[float]], place: int) -> float:
-    """Mean over a few minutes of temperature (1), room (2), supply (3) or speed (4); NaN if one is."""
+    """Mean over minutes of temperature (1), room (2), supply (3) or speed (4); NaN if one is."""
     return sum([row[place] for row in rows]) / len(rows)
 
 

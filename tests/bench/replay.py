@@ -25,6 +25,7 @@ import pyarrow.parquet as pq
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from condmon import capture
+from condmon.capture.ahead import ahead
 from condmon.config import load
 from condmon.engine.engine import Engine
 from condmon.engine.outputs import Alert
@@ -158,7 +159,7 @@ def by_engine(path: Path, config: Path) -> tuple[float, Counter[str], int]:
     began = time.perf_counter()
     notes = capture.Notes()
     engine = Engine(settings)
-    said = replay(capture.read([path], settings, notes), engine)
+    said = replay(ahead(capture.read([path], settings, notes)), engine)
     took = time.perf_counter() - began
     assert not notes.warnings, notes.warnings
     alerts = {output.id: output.check for output in said if isinstance(output, Alert)}
