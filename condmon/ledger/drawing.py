@@ -16,7 +16,7 @@ from condmon.engine.settings import Calendar, Signal
 from condmon.engine.words import number, shown
 from condmon.ledger.curves import Curve, Span
 
-WIDTH, LEFT, RIGHT = 720, 70, 8
+WIDTH, LEFT, RIGHT = 720, 70, 20
 HEIGHT, TOP, BOTTOM = 124, 14, 18
 TICKS_MAX = 9
 HOUR_US = 3600 * SECOND_US
@@ -150,16 +150,17 @@ def _lines(signal: Signal, scale: tuple[float, float]) -> Markup:
 
 
 def _bands(bands: Sequence[Band], span: Span) -> Markup:
-    out = Markup("")
-    for band in bands:
+    out, label = Markup(""), 0.0
+    for band in sorted(bands):
         if band.to_us < span[0] or band.from_us > span[1]:
             continue
         a, b = _x(band.from_us, span), _x(band.to_us, span)
+        label = max(a, label + 7 * len(str(band.number)) + 4)  # numbers side by side
         out += Markup(
             '<rect x="{:.1f}" y="{}" width="{:.1f}" height="{}" fill="#f3c9c4" stroke="#a80f1f"'
             ' stroke-width=".5" stroke-dasharray="3 2"/><text x="{:.1f}" y="{}"'
             ' font-weight="bold" fill="#a80f1f">{}</text>'
-        ).format(a, TOP, max(b - a, 1.5), HEIGHT - TOP - BOTTOM, a, TOP - 3, band.number)
+        ).format(a, TOP, max(b - a, 1.5), HEIGHT - TOP - BOTTOM, label, TOP - 3, band.number)
     return out
 
 

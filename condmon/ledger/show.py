@@ -34,7 +34,8 @@ def entry_lines(
         for later in corrections.get(entry.id, ()):
             when = calendar.text(later.entry.at_us)
             yield printable(
-                f"{'':21}       corrected {when} by entry {later.seq}: {later.entry.text}"
+                f"{'':21}       corrected {when} by entry {later.seq}: "
+                f"{later.entry.text.removeprefix('correction: ')}"
             )
 
 

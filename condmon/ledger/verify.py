@@ -90,6 +90,7 @@ def verify(path: Path, noted: Sequence[Head] = (), photos: Path | None = None) -
         for name, seq in verdict.photos.items():
             if trouble := look_up(photos, name).trouble:
                 verdict.add("photo", seq, seq, f"the photo {name} of entry {seq} {trouble}")
+    verdict.faults.sort(key=lambda fault: fault.first)
     return verdict
 
 

@@ -133,7 +133,7 @@ def test_tampered_copy_is_named_with_exit_code_1(run, lived, tmp_path):
     assert "Head " not in out
     code, out, _ = run("--json", "verify", "--journal", copy)
     rows = [json.loads(line) for line in out.splitlines()]
-    assert ["removed", "edited"] == [row["of"] for row in rows[:-1]]
+    assert ["edited", "removed"] == [row["of"] for row in rows[:-1]]
     assert (False, 2) == (rows[-1]["whole"], rows[-1]["faults"])
 
 
