@@ -126,12 +126,15 @@ class Usage:
     def _turn(self, block: Block) -> None:
         """Turns by band of load; all in the lowest where the load is not known."""
         assert self._speed is not None
-        speed = np.nan_to_num(np.abs(block.value_of(self._speed.name)))
-        turns = np.rint(speed * (MICRO / SECONDS_A_MINUTE)).astype(np.int64)
-        load = np.abs(block.value_of(self._load.name)) if self._load else np.zeros(block.n)
-        load = np.minimum(np.nan_to_num(load, posinf=LOAD_TOP), LOAD_TOP)
+        speed = np.abs(block.value_of(self._speed.name))
+        rows = np.flatnonzero(speed > 0)
+        if not len(rows):
+            return
+        turns = np.rint(speed[rows] * (MICRO / SECONDS_A_MINUTE)).astype(np.int64)
+        load = np.abs(block.value_of(self._load.name)[rows]) if self._load else np.zeros(len(rows))
+        load = np.minimum(np.nan_to_num(load), LOAD_TOP)
         band = (load // LOAD_BAND).astype(np.int64) * LOAD_BAND
-        for of in np.unique(band[turns > 0]).tolist():
+        for of in np.unique(band).tolist():
             _add(self._turns, str(of), int(turns[band == of].sum()))
 
     def _move(self, axis: Signal, block: Block) -> None:

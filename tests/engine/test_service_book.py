@@ -1,4 +1,4 @@
-"""The service book: lives that add up, and what is refused (`service-due`: test_service_tasks.py)."""
+"""The service book: lives that add up, what is refused (service-due: test_service_tasks.py)."""
 
 import pytest
 
