@@ -116,8 +116,9 @@ class Heard:
             topic.listless += 1
             return
         for leaf in leaves(document, at_us):
-            if isinstance(leaf.given, list) and leaf.place.dt is None and leaf.place.each is None:
+            if isinstance(leaf.given, list) and leaf.place.dt is None:
                 topic.listless += 1
+                continue
             place = leaf.place._replace(time=None, dt=None)  # not what makes a value another one
             self._leaf(Source(name, "json", place), leaf, at_us, retained=retained)
 

@@ -149,6 +149,7 @@ def _shown(source: Source) -> str:
 
 
 def _unread(heard: Heard) -> Iterable[str]:
+    read = {source.topic for source in heard.tracks}
     for name, topic in heard.topics.items():
         if topic.unreadable:
             sizes = ", ".join(map(str, sorted(topic.lengths))) or "too many"
@@ -160,6 +161,8 @@ def _unread(heard: Heard) -> Iterable[str]:
                    'value, dt and kind = "trace"')  # fmt: skip
         if topic.messages == topic.empty:
             yield f"{name}: only empty messages came"
+        elif name not in read and not (topic.unreadable or topic.listless):
+            yield f"{name}: nothing in it reads as a value, or it lies too deep"
     for device, number in heard.unborn.items():
         yield (f"{device}: {number} values of this Sparkplug device that no birth message "
                "explains; restart the device, or ask it for a birth, while the survey "

@@ -87,7 +87,7 @@ def _table(
             place, own_unit = leaf.place, leaf.unit
             if step and isinstance(leaf.given, list):
                 place = place._replace(dt=f"{path}/{_token(step)}")
-            if own_unit is None and len(values) == 1:
+            if own_unit is None and len(values) == 1 and not isinstance(given, dict):
                 own_unit = unit
             yield leaf._replace(place=place, unit=own_unit)
 

@@ -243,12 +243,13 @@ def test_sparkplug_metrics_get_their_births_names_and_roles(tmp_path):
 def test_what_could_not_be_guessed_is_said(tmp_path):
     _, heard = proposals({
         "m1/raw": b"\x01\x02\xff\xfe", "m1/trace": b"[1,2,3]", "m1/empty": b"",
-        "m1/mode": ["auto", "mdi"],
+        "m1/mode": ["auto", "mdi"], "m1/deep": b'{"a":{"b":{"c":{"d":{"e":{"f":{"g":1}}}}}}}',
     })  # fmt: skip
     text = draft(heard, found(heard), BROKER)
     loaded(text, tmp_path)
     assert "m1/raw: raw bytes (4 of them)" in text
     assert "m1/trace: arrays without the time between their values" in text
+    assert "m1/deep: nothing in it reads as a value" in text
     assert "m1/empty: only empty messages came" in text
     assert 'please sort these words into words = { on = [...], off = [...] }: "auto", "mdi"' in text
 
