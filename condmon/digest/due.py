@@ -75,7 +75,9 @@ class MorningNote:
         return made
 
     def _enlarge(self, message: Message) -> Message:
-        if message.kind != "digest" or self._after(message.at_us - 1) != message.at_us:
+        if message.kind != "digest" or not message.alerts:  # ours name none: they are whole
+            return message
+        if self._after(message.at_us - 1) != message.at_us:
             return message
         try:
             report = self._report(message.at_us)

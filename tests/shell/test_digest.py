@@ -146,6 +146,7 @@ def test_a_morning_note_is_made_once_at_its_time(shop):
     assert ("digest", "note", DIGEST_US) == (made.kind, made.urgency, made.at_us)
     assert made.title.startswith("Morning: 1 needs you")
     assert [] == note.due(DIGEST_US + WAIT_US + 1)
+    assert [made] == note.enlarged([made])
     write(journal, made)
     assert ["owner"] == [d.route for d in journal.deliveries("waiting")]
 

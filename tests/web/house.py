@@ -123,7 +123,7 @@ class House:
     """The daemon with its page on a free port; `feed` puts samples in beside the broker."""
 
     def __init__(self, folder: Path, broker: str = "", web: str = "", more: str = "",
-                 ways=lambda config: ()) -> None:  # fmt: skip
+                 ways=lambda config: (), clock: Clock | None = None) -> None:  # fmt: skip
         folder.mkdir(parents=True, exist_ok=True)
         self._broker = None if broker else Mosquitto(folder / "broker")
         broker = broker or self._broker.url
@@ -134,7 +134,7 @@ class House:
         )
         self.config = load(self.config_path)
         self.scheme = "https" if self.config.web.cert_file else "http"
-        self.clock = Clock()
+        self.clock = clock or Clock()
         self.service = Service(self.config, self.clock, ways(self.config))
         assert self.service.page is not None
         self.page = self.service.page
