@@ -6,7 +6,9 @@ replaced; the tool setter steps and is asked about; the run after it fails on an
 once that is tight, is signed for, and a new baseline keeps quiet.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser
@@ -18,42 +20,55 @@ from tests.web.house import PASSWORD
 from tests.web.test_access import look_through
 
 BASE, WEARING, AFTER = 4, 7, 4
+"""Days; a service that takes weeks is lived through by the long test."""
+WEEKS = (7, 21, 14)
 WORN = Wear(sag=0.16, drag=0.7)
 DONE = Wear(leak=3.0, offset=18.0)  # the fitting was not tight, the setter was moved
 GOOD = Wear(offset=18.0)
 
 
-def wearing(day: int) -> Wear:
-    """How far it is worn on a day."""
-    share = min(max(0.0, (day - BASE) / WEARING), 1.0)
-    return Wear(sag=WORN.sag * share, drag=WORN.drag * share)
+def wearing(base: int, days: int) -> Callable[[int], Wear]:
+    """How far it is worn on each day."""
+
+    def on(day: int) -> Wear:
+        share = min(max(0.0, (day - base) / days), 1.0)
+        return Wear(sag=WORN.sag * share, drag=WORN.drag * share)
+
+    return on
 
 
 @pytest.fixture(scope="module")
 def story(tmp_path_factory, browser) -> Iterator[StoryHouse]:
     """The house after the whole story; what each chapter saw stands in `seen`."""
-    house = StoryHouse(tmp_path_factory.mktemp("story")).start()
+    with lived(tmp_path_factory.mktemp("story"), browser, (BASE, WEARING, AFTER)) as house:
+        yield house
+
+
+@contextmanager
+def lived(folder: Path, browser: Browser, spans: tuple[int, int, int]) -> Iterator[StoryHouse]:
+    """A house that has lived through the story, with so many days before, worn and after."""
+    house = StoryHouse(folder).start()
     house.seen = {}
     accounts = house.parts.accounts
     accounts.add("kim", "owner", PASSWORD)
     house.cookie = accounts.sign_in("kim", "kim's phone", "127.0.0.1")
     try:
-        _worn(house, house.seen)
+        _worn(house, house.seen, *spans[:2])
         _planned(house, house.seen)
         _visited(house, house.seen)
         _failed(house, house.seen)
-        _passed(house, house.seen, browser)
+        _passed(house, house.seen, browser, spans[2])
         yield house
     finally:
         house.stop()
 
 
-def _worn(house: StoryHouse, seen: dict) -> None:
+def _worn(house: StoryHouse, seen: dict, base: int, days: int) -> None:
     house.say("add", "hydraulic unit", "--serial", "H-17", "--machine", "mill-1", "--place",
               "hydraulics", "--used", "hours_on=5200")  # fmt: skip
     house.say("add", "bearing block y", "--serial", "Y-1", "--machine", "mill-1", "--place",
               "axis y")  # fmt: skip
-    house.live(BASE + WEARING + 1, wearing)
+    house.live(base + days + 1, wearing(base, days))
     seen["told"], seen["planned_us"] = house.told(), house.clock.now_us()
 
 
@@ -91,7 +106,7 @@ def _failed(house: StoryHouse, seen: dict) -> None:
     [seen["refused"]] = house.say("sign", "nov", fails=2)
 
 
-def _passed(house: StoryHouse, seen: dict, browser: Browser) -> None:
+def _passed(house: StoryHouse, seen: dict, browser: Browser, after: int) -> None:
     """In the browser, on a phone."""
     context = phone(browser, house, house.cookie)
     page = context.new_page()
@@ -113,13 +128,10 @@ def _passed(house: StoryHouse, seen: dict, browser: Browser) -> None:
     context.close()
     seen["open"] = [a.title for a in house.alerts(ended_us=None)]
     seen["before the quiet"] = len(house.told())
-    house.live(AFTER, GOOD)
+    signed_us = house.clock.now_us()
+    house.live(after, GOOD)
     seen["quiet"] = house.told()[seen["before the quiet"] :]
-    seen["raised after"] = [a.title for a in house.alerts() if a.raised_us > _day_us(house)]
-
-
-def _day_us(house: StoryHouse) -> int:
-    return house.clock.now_us() - AFTER * 86_400_000_000
+    seen["raised after"] = [a.title for a in house.alerts() if a.raised_us > signed_us]
 
 
 def figures(verdict: dict, *words: str) -> dict[str, str]:
@@ -136,6 +148,18 @@ def test_wear_is_told_as_a_note_first_and_for_today_later(story):
     assert min(note.values()) < min(today.values())
     told = {title for urgency, title, _ in story.seen["told"] if urgency == "today"}
     assert {f"Five-axis mill TODAY: {title}" for title in today} == told
+
+
+@pytest.mark.long
+def test_three_weeks_of_wear_and_two_quiet_weeks_after_the_visit(tmp_path, browser):
+    with lived(tmp_path, browser, WEEKS) as house:
+        before = [a for a in house.alerts() if a.raised_us < house.seen["planned_us"]]
+        first = {u: min(a.raised_us for a in before if a.urgency == u) for u in ("note", "today")}
+        assert first["note"] < first["today"]
+        assert ("fail", "pass") == (
+            house.seen["first"]["verdict"], house.seen["second"]["verdict"],
+        )  # fmt: skip
+        assert ([], []) == (house.seen["quiet"], house.seen["raised after"])
 
 
 def test_a_visit_is_planned_with_evidence_and_spares_each_with_its_reason(story):
