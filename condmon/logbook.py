@@ -106,6 +106,9 @@ def _narrow(row: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Show the log or act. Raises UsageError, ConfigError, StoreError, CondmonError."""
+    for name, value in vars(args).items():
+        if isinstance(value, str):  # half characters of a wrongly encoded terminal fit nowhere
+            setattr(args, name, value.encode(errors="replace").decode())
     config = load(args.config)
     if args.do in _READS:
         return _READS[args.do](args, config)

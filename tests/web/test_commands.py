@@ -55,7 +55,7 @@ def test_an_alert_is_acknowledged_shelved_and_explained_from_the_command_line(ho
 
 @pytest.mark.parametrize("words", [("note", "mill-9", "x"), ("note", "mill-1", " "),
                                    ("shelve", "a", "--for", "9 d"), ("shelve", "a", "--for", "x"),
-                                   ("cause", "a", "")])  # fmt: skip
+                                   ("cause", "a", ""), ("note", "\udcff", "x")])  # fmt: skip
 def test_what_makes_no_sense_is_refused_with_exit_code_2(run, words):
     code, out, err = run("log", *words)
     assert 2 == code

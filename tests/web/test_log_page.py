@@ -96,6 +96,17 @@ def test_a_report_that_cannot_be_made_is_refused_in_words(house, owner, asked, s
     assert "<h1>" in answer.text
 
 
+def test_half_characters_of_a_terminal_are_no_trouble(house, capsys):
+    from condmon.cli import main
+
+    start = ["log", "-c", str(house.config_path)]
+    assert 0 == main([*start, "note", "mill-1", "belt \udcff loose"])
+    assert "belt ? loose" in capsys.readouterr().out
+    assert 1 == main([*start, "ack", "\udcff"])
+    assert 0 == main([*start, "show", "--words", "\udcff", "--machine", "\udcff"])
+    assert 2 == main([*start, "correct", "\udcff", "x"])
+
+
 def test_entries_of_the_json_lines_carry_number_and_hash(house, owner, capsys):
     from condmon.cli import main
 
