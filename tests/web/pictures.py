@@ -38,6 +38,7 @@ def pages(house: House) -> dict[str, str]:
         "machine": "/machines/mill-1",
         "unexplained": "/unexplained",
         "log": "/log?words=d",
+        "entry": "/log/1",
         "people": "/people",
         "ways": "/ways",
         "more": "/more",
