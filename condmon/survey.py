@@ -120,18 +120,23 @@ def _write(path: Path | None, text: str) -> None:
 
 def _tell(heard: Heard, proposed: Found, path: Path | None) -> None:
     number = counts(proposed)
-    signals = sum(number.values())
     print(
-        f"condmon: {heard.messages} messages; {len(proposed.machines)} machines, {signals} "
-        f"signals. "
+        f"condmon: {_count(heard.messages, 'message')}, "
+        f"{_count(len(proposed.machines), 'machine')}, {_count(sum(number.values()), 'signal')}. "
         f"Roles: {number['sure']} sure, {number['likely']} likely, {number['please check']} to "
-        f"check; {number['none']} signals without one; {len(proposed.unread)} things not "
-        "understood, listed at the end of the draft.",
+        f"check; {number['none']} without a role.",
         file=sys.stderr,
     )
+    if proposed.unread:
+        print(f"condmon: {_count(len(proposed.unread), 'thing')} not understood; the end of the "
+              "draft says which and why", file=sys.stderr)  # fmt: skip
     for key, words in proposed.stood.items():
         print(f"condmon: {key}: {words}; listen again while it runs, for signals that were silent",
               file=sys.stderr)  # fmt: skip
     if path is not None:
         print(f"condmon: the draft is in {path}; look it over, then: condmon check -c {path}",
               file=sys.stderr)  # fmt: skip
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
