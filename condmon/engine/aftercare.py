@@ -26,6 +26,8 @@ from condmon.engine.trial.trial import Trial
 
 ASKING = "probe-shift"
 """The check that asks whether a step of a calibration was expected."""
+SILENT_S = 3 * 86_400
+"""Like shelving, the silence of a visit has an end, for one that nobody thinks of ending."""
 DAY_US = 86_400 * SECOND_US
 CALIBRATIONS_A_DAY = 48
 """More of one probe on one day are measurements of parts; they stay in the recordings alone."""
@@ -76,6 +78,7 @@ class Aftercare:
         visits = self._servicebook.visits
         visit = visits.open_of(self._machine.id)
         self._alerts.visit = visit.key if visit else ""
+        self._alerts.visit_until = visit.begun_us // SECOND_US + SILENT_S if visit else 0
         for one in visits.of(self._machine.id):
             one.run_us = 0
         self.trial.put_base(visits.bases.get(self._machine.id, {}))
@@ -125,10 +128,9 @@ class Aftercare:
             case "visit_begun":
                 self.trial.freeze()
                 self._keep_base()
-                self._alerts.visit = key
+                self._alerts.visit, self._alerts.visit_until = key, tick + SILENT_S
             case "visit_ended":
-                self._alerts.visit = ""
-                self._alerts.speak_again("visit", key, tick, out)
+                self._alerts.speak(tick, out)
             case "trial":
                 self.trial.begin(tick // 60 + 1)
             case "checked":
@@ -144,12 +146,22 @@ class Aftercare:
         over = [a for a in self._alerts.open.values() if a.ended_us is not None and not a.cause]
         unexplained = [*over, *self._alerts.closed.values()]
         drifts = self.trial.drifts()
-        lines = evidence(open_now, unexplained, drifts) + self._calibrations_to_tell()
+        lines = evidence(open_now, unexplained, drifts) + self._inspections_to_tell()
+        lines += self._calibrations_to_tell()
         parts = spares(self._machine, [*open_now, *unexplained], drifts)
         return {
             "lines": [[line.kind, line.text[:400]] for line in lines],
             "spares": [[part.part, part.why[:400]] for part in parts],
         }
+
+    def _inspections_to_tell(self) -> list[Line]:
+        """What the last inspection of a task did not find good."""
+        found = []
+        for task in self._servicebook.tasks.of(self._machine.id):
+            words = task.not_good()
+            if words:
+                found.append(Line("inspection", f"{task.title}: {words}"))
+        return found
 
     def _calibrations_to_tell(self) -> list[Line]:
         lines = []

@@ -9,9 +9,9 @@ from collections.abc import Callable
 from dataclasses import asdict, replace
 from typing import Any
 
-from condmon.engine.alertwords import Telling, entry_by, entry_on, message_of
+from condmon.engine.alertwords import Telling, entry_by, entry_on, message_of, silence_over
 from condmon.engine.block import Block
-from condmon.engine.causes import ENDS_BY_ITSELF, FOLLOWS, cause_of
+from condmon.engine.causes import DURING_A_VISIT, ENDS_BY_ITSELF, FOLLOWS, cause_of
 from condmon.engine.checks.base import Check
 from condmon.engine.ids import short_id
 from condmon.engine.latch import Event
@@ -41,6 +41,7 @@ class Book:
         self._raised: dict[str, list[int]] = {}  # check key -> ticks of its last activations
         self._chatters: dict[str, int] = {}  # check key -> last activation while it chatters
         self.visit = ""  # key of the visit that is going on: alerts are only logged meanwhile
+        self.visit_until = 0  # tick at which they are told again, whatever people do
         self.notes: list[list[Any]] = []  # [tick, alert id, title] not yet in a digest
 
     # what a condition did
@@ -144,6 +145,11 @@ class Book:
         self._change(cause, tick, out, facts={**cause.facts, "followers": names})
         self._entry(out, tick, "alert", f"{alert.title}: follows from {cause.title}", alert)
 
+    def speak(self, tick: int, out: Out) -> None:
+        """The visit is over: what is still there speaks."""
+        visit, self.visit = self.visit, ""
+        self.speak_again("visit", visit, tick, out)
+
     def speak_again(self, fact: str, of: str, tick: int, out: Out) -> None:
         """What was kept quiet because of a cause or a visit, and outlasts it, speaks for itself."""
         for alert in list(self.open.values()):
@@ -163,6 +169,8 @@ class Book:
         ended_us = since * SECOND_US
         del self._active[key]
         cause = alert.cause or ENDS_BY_ITSELF.get(alert.check, "")
+        if alert.state == "suppressed" and alert.facts.get("visit"):
+            cause = cause or DURING_A_VISIT
         unseen = alert.state == "active_unacknowledged" and alert.check not in ENDS_BY_ITSELF
         state: AlertState = "returned_unacknowledged" if unseen else "normal"
         quiet = alert.state in {"shelved", "suppressed"}
@@ -181,6 +189,13 @@ class Book:
 
     def advance(self, tick: int, out: Out) -> None:
         """Do what falls due up to a tick: reminders, ends of shelving, in their order."""
+        if self.visit and self.visit_until <= tick:
+            self._advance(self.visit_until, out)
+            out.append((self.visit_until, silence_over(self.machine, self.visit, self.visit_until)))
+            self.speak(self.visit_until, out)
+        self._advance(tick, out)
+
+    def _advance(self, tick: int, out: Out) -> None:
         while True:
             due = [
                 (at, alert.id, act)
@@ -193,11 +208,6 @@ class Book:
             at, alert_id, act = min(due, key=lambda row: (row[0], row[1]))
             assert act is not None
             act(self.open[alert_id], at, out)
-
-    def next_due(self) -> int | None:
-        """The first tick at which something falls due."""
-        dues = [at for alert in self.open.values() for at, act in [self._next_due(alert)] if act]
-        return min(dues, default=None)
 
     def _next_due(self, alert: Alert) -> tuple[int, Callable[[Alert, int, Out], None] | None]:
         if alert.state == "shelved" and alert.shelved_until_us is not None:
@@ -360,7 +370,7 @@ class Book:
             "active": self._active,
             "steps": self._steps,
             "notes": self.notes,
-            "visit": self.visit,
+            "visit": [self.visit, self.visit_until],
             "out_of_service": sorted(self._out_of_service),
             "chatter": [self._raised, self._chatters],
         }
@@ -370,7 +380,8 @@ class Book:
         self.open = {a["id"]: _alert(a) for a in state["open"]}
         self.closed = {a["id"]: _alert(a) for a in state["closed"]}
         self._active, self._steps, self.notes = state["active"], state["steps"], state["notes"]
-        self._out_of_service, self.visit = set(state["out_of_service"]), state["visit"]
+        self._out_of_service = set(state["out_of_service"])
+        self.visit, self.visit_until = state["visit"]
         self._raised, self._chatters = state["chatter"]
 
 

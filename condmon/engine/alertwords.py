@@ -5,6 +5,7 @@ from typing import Literal
 from condmon.engine.ids import short_id
 from condmon.engine.outputs import Alert, Entry, Message
 from condmon.engine.records import SECOND_US, Action
+from condmon.engine.settings import Machine
 
 Telling = Literal["raised", "reminder", "ended"]
 
@@ -55,3 +56,10 @@ def entry_by(action: Action, machine: str, text: str, alert: Alert | None) -> En
         text,
         facts,
     )
+
+
+def silence_over(machine: Machine, visit: str, tick: int) -> Entry:
+    """A visit that nobody has ended must not keep a machine silent for good."""
+    text = f"visit {visit} was not ended: alerts are told again; begin it again if work goes on"
+    made = short_id("silence over", machine.id, visit, tick)
+    return Entry(made, tick * SECOND_US, machine.id, "alert", text, {"visit": visit})

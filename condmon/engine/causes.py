@@ -25,6 +25,9 @@ FOLLOWS: dict[str, frozenset[str]] = {
 ENDS_BY_ITSELF = {"service-due": "the service book tells what was done"}
 """Check whose alerts need nobody to see their end or to find their cause -> what stands there."""
 
+DURING_A_VISIT = "it came and went while work was going on"
+"""Cause of an alert that nobody was told of because of a visit, and that is over with it."""
+
 RANK = {"note": 0, "today": 1, "now": 2}
 SPEAKS = {"active_unacknowledged", "active_acknowledged", "shelved"}
 

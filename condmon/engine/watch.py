@@ -80,6 +80,7 @@ class Watch:
                 (block.first + e.row, i, check, e)
                 for e in latch.push(block.first, on, stay, blind=block.blind_s > 0)
             ]
+        self.after.push(block, out)
         stops = [e.row for _, _, c, e in events if e.kind == "raised" and c.id == HardStop.id]
         for row in self.usage.walk(block, stops):
             counts, tick = self.usage.flat(), block.first + row
@@ -89,7 +90,6 @@ class Watch:
         for tick, _, check, event in sorted(events, key=_order):
             self.book.advance(tick - 1, out)
             self.book.apply(check, event, block, out)
-        self.after.push(block, out)
 
     def hear(self, column: int, at_us: int, text: bytes) -> None:
         """Hand the text of a sample to the checks of its signal; its second is not closed yet."""

@@ -71,6 +71,26 @@ def test_alert_that_comes_and_goes_in_a_visit_is_never_told():
     assert [] == [m for m in of(told, Message) if "air" in m.title]
 
 
+def test_alert_that_came_and_went_in_a_visit_needs_no_explanation():
+    bench = visited()
+    bench.seconds(60, power=0, air=30)
+    last = of(bench.seconds(60, power=1, air=30), Alert)[-1]
+    assert ("normal", True) == (last.state, "work was going on" in last.cause)
+
+
+def test_silence_of_a_visit_that_nobody_ends_has_an_end_of_its_own():
+    bench = visited()
+    book = bench.engine.watches[0].book
+    assert 3 * 86_400 == pytest.approx(book.visit_until - bench.now_us // SECOND_US, abs=5)
+    book.visit_until = bench.now_us // SECOND_US + 50
+    told = bench.seconds(100, power=0, air=30)
+    assert any("was not ended: alerts are told again" in e.text for e in of(told, Entry))
+    [message] = [m for m in of(told, Message) if "air flows" in m.title]
+    assert book.visit_until == message.at_us // SECOND_US
+    assert "goes on by Kim" in bench.file("visit_begun", who="Kim")[0].text
+    assert "may" == book.visit
+
+
 def test_no_reminder_comes_while_a_visit_goes_on():
     bench = Bench()
     bench.seconds(60, power=0, air=30)

@@ -145,15 +145,20 @@ class Visits:
 
     def _begin(self, visit: Visit, filed: Filed, content: Content) -> str:
         there = self.open_of(visit.machine)
-        if there:
+        if there and there is not visit:
             raise Refused(f"visit {there.title} is going on at this machine; end it first")
         if visit.state == "signed":
             raise Refused(f"visit {visit.title} is signed for; plan another one")
-        visit.state, visit.begun_us = "open", visit.begun_us or filed.at_us
+        again = visit.state == "open"
+        visit.state, visit.begun_us = (
+            "open",
+            filed.at_us if again else visit.begun_us or filed.at_us,
+        )
         visit.who = str(content.get("who") or visit.who)
         visit.run_us = 0
         who = f" by {visit.who}" if visit.who else ""
-        return f"visit {visit.title} begins{who}; alerts of this machine are only logged meanwhile"
+        verb = "goes on" if again else "begins"
+        return f"visit {visit.title} {verb}{who}; alerts of this machine are only logged meanwhile"
 
     def _end(self, visit: Visit, filed: Filed, content: Content) -> str:
         if visit.state != "open":
