@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal, NamedTuple
 
-from condmon.chain import Head, HeadLog, beginning, link, name_of
+from condmon.chain import Head, HeadLog, Noted, beginning, link, name_of
 from condmon.clock import rfc3339
 from condmon.errors import StoreError
 from condmon.journal_file import read_only, words
@@ -74,11 +74,12 @@ def verify(path: Path, noted: Sequence[Head] = (), photos: Path | None = None) -
     """
     if not path.exists():
         raise StoreError(f"{path}: there is no such journal. Name another, or start the daemon.")
+    beside = HeadLog(path.parent).kept()  # first, for a head noted meanwhile lies further on
     with closing(read_only(path)) as db:
         db.text_factory = bytes
         try:
             db.execute("BEGIN")  # what the daemon adds meanwhile is not seen half
-            verdict = _verdict(db, path, noted)
+            verdict = _verdict(db, beside, noted)
         except sqlite3.Error as error:
             if "no such" not in str(error):
                 raise StoreError(words(path, error)) from error
@@ -94,7 +95,7 @@ def verify(path: Path, noted: Sequence[Head] = (), photos: Path | None = None) -
     return verdict
 
 
-def _verdict(db: sqlite3.Connection, path: Path, noted: Sequence[Head]) -> Verdict:
+def _verdict(db: sqlite3.Connection, beside: Sequence[Noted], noted: Sequence[Head]) -> Verdict:
     verdict = Verdict()
     found = db.execute("SELECT began_us, reason, older, head_seq, head FROM chain").fetchone()
     if found is None:
@@ -107,7 +108,6 @@ def _verdict(db: sqlite3.Connection, path: Path, noted: Sequence[Head]) -> Verdi
     verdict.reason = reason.decode(errors="replace")
     seed = beginning(verdict.began_us, verdict.reason, verdict.older)
     verdict.chain = name_of(seed)
-    beside = HeadLog(path.parent).kept()
     heads = [*(head for chain, head in beside if chain == verdict.chain), *noted]
     verdict.heads_of_others = len(beside) + len(noted) - len(heads)
     walk = _Walk(verdict, seed, {head.seq for head in heads})
