@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 
 from condmon import capture
-from condmon.clock import Clock, SiteCalendar
+from condmon.clock import SiteCalendar
 from condmon.config import Config, load
 from condmon.engine.checks.base import Check
 from condmon.engine.checks.odd_pattern import OddPattern
@@ -30,8 +30,8 @@ from condmon.learning.coarse import coarse
 from condmon.learning.cut import between
 from condmon.learning.history import Turns, tables
 from condmon.learning.odd import Refused, Table, fit
+from condmon.learning.recorded import recorded
 from condmon.learning.thermal import Keepers
-from condmon.recorder import Recorder
 
 
 def odd(machine: Machine, table: Table, figures: Mapping[str, float]) -> Learned:
@@ -77,7 +77,7 @@ def main(argv: Sequence[str]) -> int:
     keepers, turns = Keepers(), Turns()
     try:
         config = load(args.config)
-        batches = between(_batches(config, args.files), args.from_us, args.to_us)
+        batches = between(_batches(config, args.files, args.from_us), args.from_us, args.to_us)
         found = tables(coarse(batches), config.settings, keepers.attach, turns)
     except CondmonError as error:
         print(f"condmon: {error}", file=sys.stderr)
@@ -99,22 +99,14 @@ def main(argv: Sequence[str]) -> int:
     return 0
 
 
-def _batches(config: Config, files: Sequence[Path]) -> Iterator[Batch]:
+def _batches(config: Config, files: Sequence[Path], from_us: int) -> Iterator[Batch]:
     settings = config.settings
-    if files:
-        calendar = settings.calendar
-        zone = calendar.offset_s if isinstance(calendar, SiteCalendar) else None
-        yield from capture.read(
-            files,
-            settings,
-            capture.Notes(),
-            zone,
-            payload_bytes_max=config.broker.payload_bytes_max,
-        )
-        return
-    recorder = Recorder(config.store.path, settings.signals, Clock().now_us)
-    for _, records in recorder.read(0):
-        yield records
+    if not files:
+        return recorded(config, from_us)
+    calendar = settings.calendar
+    zone = calendar.offset_s if isinstance(calendar, SiteCalendar) else None
+    bytes_max = config.broker.payload_bytes_max
+    return capture.read(files, settings, capture.Notes(), zone, payload_bytes_max=bytes_max)
 
 
 if __name__ == "__main__":
