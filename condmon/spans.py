@@ -40,8 +40,8 @@ def asked(args: argparse.Namespace, settings: Settings) -> Span | None:
         return _day(args.day, settings)
     if args.since is None and args.until is None:
         return None
-    from_us = ALL[0] if args.since is None else _instant("--from", args.since, settings)
-    to_us = ALL[1] if args.until is None else _instant("--to", args.until, settings)
+    from_us = ALL[0] if args.since is None else instant_of("--from", args.since, settings)
+    to_us = ALL[1] if args.until is None else instant_of("--to", args.until, settings)
     if from_us >= to_us:
         raise UsageError(f"--from {args.since} is not before --to {args.until}")
     return from_us, to_us
@@ -54,11 +54,12 @@ def _day(text: str, settings: Settings) -> Span:
         following = (date.fromisoformat(text) + timedelta(days=1)).isoformat()
     except (ValueError, OverflowError):
         raise UsageError(f"--day {text}: this is no day; write it like 2026-11-25") from None
-    start = _instant("--day", f"{text} 00:00:00", settings)
-    return start, _instant("--day", f"{following} 00:00:00", settings)
+    start = instant_of("--day", f"{text} 00:00:00", settings)
+    return start, instant_of("--day", f"{following} 00:00:00", settings)
 
 
-def _instant(option: str, text: str, settings: Settings) -> int:
+def instant_of(option: str, text: str, settings: Settings) -> int:
+    """An instant as a person writes it; `option` names it in the UsageError."""
     calendar = settings.calendar
     zone = calendar.offset_s if isinstance(calendar, SiteCalendar) else None
     given = text.strip()

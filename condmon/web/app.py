@@ -18,6 +18,7 @@ from condmon.errors import CondmonError, StoreError
 from condmon.web import (
     acts,
     book,
+    bookforms,
     doors,
     entries,
     files,
@@ -48,6 +49,7 @@ _PAGES = (
     logbook,
     entries,
     book,
+    bookforms,
     visits,
     measuring,
     people,

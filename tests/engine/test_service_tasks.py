@@ -112,6 +112,17 @@ def test_task_put_off_is_quiet_until_then():
     assert "overdue" == known.standing({}, T0_US + 3 * DAY_US)
 
 
+def test_what_was_written_late_counts_from_the_day_it_was_done():
+    engine = Engine(SHOP)
+    engine.push([task(T0_US, every={"days": 30}, used={"days": 20})])
+    engine.push([filed(T0_US, "done", "oil", on_us=T0_US - 4 * DAY_US)])
+    known = engine.servicebook.tasks.known["oil"]
+    assert 4 == known.nearest_limit({}, T0_US).used
+    for late_us in (T0_US + 1, T0_US - 400 * DAY_US, T0_US - 5 * DAY_US):
+        [entry] = engine.push([filed(T0_US, "done", "oil", on_us=late_us)])
+        assert "was refused" in entry.text
+
+
 def test_reading_out_of_its_limits_is_said():
     engine = Engine(SHOP)
     engine.push([task(T0_US, every={"days": 7}, unit="%", low=5.0, high=10.0)])

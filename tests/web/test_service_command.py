@@ -84,6 +84,32 @@ def test_a_photo_goes_along_and_one_that_cannot_be_read_is_refused(house, run, t
     assert 2 == run("done", "covers", "--photo", str(tmp_path / "none.jpg"))[0]
 
 
+def test_what_was_done_some_days_ago_counts_from_then(house, run):
+    assert 0 == run("task", "mill-1", "Mats", "--every", "days=60", "--used", "days=50")[0]
+    day = house.config.settings.calendar.text(house.clock.now_us() - 5 * 86_400_000_000)[:10]
+    assert 0 == run("done", "mats", "--on", day)[0]
+    [task] = run("show", "mats")[1]
+    assert 5 <= task["limits"][0]["used"] < 6.1
+    assert 2 == run("done", "mats", "--on", "2020-01-01")[0]
+    assert 2 == run("done", "mats", "--on", "yesterday")[0]
+
+
+def test_an_edited_starter_set_is_loaded_from_a_file(house, run, tmp_path):
+    rows = run("starter", "mill-1")[1][:3]
+    rows[0]["every"] = {"days": 11}
+    file = tmp_path / "tasks.jsonl"
+    file.write_text("\n".join(json.dumps(row) for row in rows) + "\n\n")
+    code, filed, _ = run("load", "mill-1", str(file))
+    assert (0, 3) == (code, len(filed))
+    assert 11 == run("show", rows[0]["key"])[1][0]["limits"][0]["of"]
+    file.write_text('{"title": "no key"}')
+    code, _, err = run("load", "mill-1", str(file))
+    assert (2, True) == (code, "line 1" in err)
+    file.write_text('{"key": "x", "title": "y", "sort": "service", "colour": 1}')
+    code, _, err = run("load", "mill-1", str(file))
+    assert (2, True) == (code, "no field colour" in err)
+
+
 def test_skipping_needs_a_reason_and_is_counted(house, run):
     assert 0 == run("task", "mill-2", "Belt", "--every", "hours_on=500")[0]
     code, _, err = run("skip", "belt", "")

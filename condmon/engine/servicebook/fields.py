@@ -111,10 +111,13 @@ FIELDS: Mapping[str, tuple[Mapping[str, Field], Mapping[str, Field]]] = {
          "source": LINE},
     ),
     "retired": ({}, {"text": TEXT}),
-    "done": ({}, {"text": TEXT, "reading": _number, "photo": _photo, "visit": _key}),
+    "done": (
+        {},
+        {"text": TEXT, "reading": _number, "photo": _photo, "visit": _key, "on_us": _instant},
+    ),
     "inspected": (
         {"found": _one_of("good", "watch", "bad")},
-        {"text": TEXT, "reading": _number, "photo": _photo, "visit": _key},
+        {"text": TEXT, "reading": _number, "photo": _photo, "visit": _key, "on_us": _instant},
     ),
     "skipped": ({"text": _text(TEXT_MAX, 1)}, {"days": _positive}),
     # visits, measurements and the watched run after them

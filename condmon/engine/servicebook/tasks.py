@@ -17,7 +17,9 @@ from condmon.engine.words import nearest, number
 
 DAY_US = 86_400_000_000
 TASKS_MAX = 1000
+BACKDATED_MAX_US = 366 * DAY_US
 DOINGS_KEPT = 30
+SEEN: Mapping[str, str] = {"watch": "to be watched", "bad": "found bad"}
 CHANGEABLE = ("title", "sort", "every", "lead", "place", "do", "caution", "unit", "low", "high",
               "photo", "source")  # fmt: skip
 Standing = Literal["later", "soon", "overdue"]
@@ -76,6 +78,14 @@ class Task:
     last_us: int = 0  # when it was last really done
     skipped: int = 0  # times in a row
     doings: list[list[Any]] = field(default_factory=list)  # [at_us, what, by, reading, text, photo]
+
+    def not_good(self) -> str:
+        """What the last inspection found, if it was not good; empty otherwise."""
+        last = self.doings[-1] if self.doings else None
+        if last is None or last[1] not in SEEN:
+            return ""
+        reading = "" if last[3] is None else f" {number(last[3])} {self.unit}".rstrip()
+        return f"{SEEN[last[1]]}{reading}" + (f": {last[4]}" if last[4] else "")
 
     def content(self) -> Content:
         """What a record must say to make the same task again; to change a part of it."""
@@ -171,18 +181,19 @@ class Tasks:
 
     def _did(self, task: Task, filed: Filed, content: Content, moment: Moment) -> str:
         text = str(content.get("text", "")).strip()
-        doing = [filed.at_us, filed.what, filed.by, content.get("reading"), text,
+        on_us = _on_us(task, filed, content)
+        doing = [on_us, filed.what, filed.by, content.get("reading"), text,
                  content.get("photo", "")]  # fmt: skip
         if filed.what == "inspected":
             doing[1] = content["found"]
         if filed.what == "skipped" and content.get("days"):
             task.held_until_us = filed.at_us + round(content["days"] * DAY_US)
         else:
-            self._begin(task, filed.at_us, moment)
+            self._begin(task, on_us, moment)
             task.held_until_us = 0
         task.skipped = task.skipped + 1 if filed.what == "skipped" else 0
         if filed.what != "skipped":
-            task.last_us = filed.at_us
+            task.last_us = on_us
         task.doings = [*task.doings, doing][-DOINGS_KEPT:]
         return _sentence(task, filed.what, content, text)
 
@@ -208,6 +219,16 @@ class Tasks:
     def load(self, state: dict[str, Any]) -> None:
         """Take up a saved state."""
         self.known = {saved["key"]: Task(**saved) for saved in state["known"]}
+
+
+def _on_us(task: Task, filed: Filed, content: Content) -> int:
+    """When it was really done. The counters count from when it was written down all the same."""
+    on_us = int(content.get("on_us", filed.at_us))
+    if not filed.at_us - BACKDATED_MAX_US <= on_us <= filed.at_us:
+        raise Refused("the day on which it was done lies ahead, or more than a year back")
+    if "on_us" in content and on_us < task.last_us:
+        raise Refused("it was done again after that day already")
+    return on_us
 
 
 def _sentence(task: Task, what: str, content: Content, text: str) -> str:
