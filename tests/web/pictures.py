@@ -9,6 +9,7 @@ from pathlib import Path
 
 from playwright.sync_api import sync_playwright
 
+from tests.brokers import free_port
 from tests.waiting import until
 from tests.web.bookrows import fill_book
 from tests.web.browsers import DESK, PHONE, SMALL, chromium, phone
@@ -28,11 +29,15 @@ def pages(house: House) -> dict[str, str]:
     house.healthy()
     first = house.raise_alert("door-open-while-turning")
     house.end_alert(first.id)
+    other = house.raise_alert("door-open-while-turning")
     alert = house.raise_alert("nose-bearing-hot")
+    for do in ("acknowledge", "note"):
+        house.parts.live.act(do, "ben", alert=other.id, machine="mill-1", text="oil line looked at")
     fill_book(house)
     return {
         "now": "/",
         "alert": f"/alerts/{alert.id}",
+        "alert-seen": f"/alerts/{other.id}",
         "alert-over": f"/alerts/{first.id}",
         "machines": "/machines",
         "machine": "/machines/mill-1",
@@ -47,6 +52,8 @@ def pages(house: House) -> dict[str, str]:
         "what-if": "/what-if?machine=mill-1&check=bearing-near-trip",
         "nothing-there": "/machines/mill-9",
         "offline": "/offline",
+        "certificate": "/certificate",
+        "install": f"http://127.0.0.1:{house.config.web.install_port}/",
         "book": "/book",
         "book-machine": "/book/mill-1",
         "book-task": "/book/tasks/strength",
@@ -63,7 +70,8 @@ def main(folder: Path) -> None:
         chromium(driver) as browser,
     ):
         fill_past(Path(store), hours=24)
-        house = House(Path(store)).start()
+        web = f"own_certificate = true\ninstall_port = {free_port()}"
+        house = House(Path(store), web=web).start()
         try:
             shoot(house, browser, folder)
         finally:
