@@ -9,7 +9,7 @@ from condmon.engine.servicebook.fields import key_from
 from condmon.engine.servicebook.series import Series
 from condmon.web.parts import Parts, back_to, needs, parts_of, shown
 from condmon.web.servicecharts import series_chart
-from condmon.web.visits import Key, Line, Text, file
+from condmon.web.visits import Key, Line, Text, file, there
 
 router = APIRouter(include_in_schema=False)
 
@@ -45,7 +45,7 @@ def add_series(
     if tolerance.strip():
         content["tolerance"] = _figure(tolerance)
     entry = file(request, machine, "series", key, content)
-    return back_to(f"/series/{key}" if entry else "/series", entry.id if entry else "later")
+    return there(entry, f"/series/{key}", "/series")
 
 
 @router.get("/series/{key}")

@@ -54,7 +54,7 @@ def plan_visit(
     parts = parts_of(request)
     key = key_from(title, parts.shelf.read().book.visits.known)
     entry = file(request, machine, "visit", key, {"title": title, "who": who, "text": text})
-    return back_to(f"/visits/{key}" if entry else "/visits", entry.id if entry else "later")
+    return there(entry, f"/visits/{key}", "/visits")
 
 
 @router.get("/visits/{key}")
@@ -125,6 +125,13 @@ def file(
     kept = {name: value for name, value in content.items() if value != ""}
     text = json.dumps(kept, ensure_ascii=False)
     return parts.live.put(lambda at_us: Filed(at_us, machine, what, by, key, text))
+
+
+def there(entry: Entry | None, made: str, instead: str) -> Response:
+    """The page of what was made; where it was refused or is not written down yet, the list."""
+    if entry is None:
+        return back_to(instead, "later")
+    return back_to(instead if entry.facts.get("refused") else made, entry.id)
 
 
 def figures(finding: Mapping[str, Any]) -> str:

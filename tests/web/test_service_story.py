@@ -306,3 +306,21 @@ def test_what_was_typed_survives_a_lost_connection_and_goes_once_it_is_taken_in(
     page.goto("/visits")
     assert "" == page.get_by_label("What for").input_value()
     context.close()
+
+
+def test_what_does_not_fit_is_told_on_the_page_and_changes_nothing(story, browser):
+    context = phone(browser, story, story.cookie)
+    page = context.new_page()
+    page.goto("/series")
+    page.get_by_text("Add a series").tap()
+    page.get_by_label("What is measured").fill("drawbar force")
+    page.get_by_label("Unit").fill("furlong")
+    page.get_by_role("button", name="Add it").tap()
+    page.locator(".said", has_text='"furlong" is no unit').wait_for()
+    assert page.url.split("?")[0].endswith("/series")
+    page.goto("/series/backlash-y")
+    page.get_by_label("New value").fill("a bit")
+    page.get_by_role("button", name="Write it down").tap()
+    page.get_by_text("is no number; write it as 4.5").wait_for()
+    assert 2 == story.say("chart", "backlash-y")[0]["values"]
+    context.close()

@@ -23,7 +23,8 @@
   const forms = () => document.querySelectorAll("form[data-draft]");
   const sent = sessionStorage.getItem("sent");
   sessionStorage.removeItem("sent");
-  if (sent && document.querySelector(".said[role=status]")) localStorage.removeItem(sent);
+  const said = document.querySelector(".said[role=status]");
+  if (sent && said && !said.textContent.includes("was refused")) localStorage.removeItem(sent);
   forms().forEach(restore);
 
   document.addEventListener("input", (event) => {
