@@ -123,6 +123,15 @@ def test_what_was_written_late_counts_from_the_day_it_was_done():
         assert "was refused" in entry.text
 
 
+def test_what_an_inspection_found_bad_speaks_for_a_visit():
+    engine = Engine(SHOP)
+    engine.push([task(T0_US, every={"days": 90}, unit="mm"),
+                 filed(T0_US, "inspected", "oil", found="bad", reading=3.5, text="torn")])  # fmt: skip
+    engine.push([filed(T0_US, "visit", "nov", title="November")])
+    [visit] = engine.servicebook.visits.of("mill-1")
+    assert ["inspection", "Change the oil: found bad 3.5 mm: torn"] in visit.evidence
+
+
 def test_reading_out_of_its_limits_is_said():
     engine = Engine(SHOP)
     engine.push([task(T0_US, every={"days": 7}, unit="%", low=5.0, high=10.0)])
