@@ -2,7 +2,7 @@
 
 import json
 import math
-from dataclasses import astuple, replace
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -174,7 +174,7 @@ def test_the_baseline_outlives_a_changed_configuration_as_far_as_signals_are_sti
     machine = replace(shop(1).machines[0])
     gone = Point("axes/gone", "axes", "gone", "load of a sold axis", "%", "higher", 0.2, 3.0)
     kept = Point("air/pressure", "air", "air", "pressure", "bar", "lower", 0.1, 0.2)
-    points = [[list(astuple(p)), [5.9, 6.0, 6.1], 4.8] for p in (gone, kept)]
+    points = [[p.plain(), [5.9, 6.0, 6.1], 4.8] for p in (gone, kept)]
     engine = Engine(replace(shop(1), machines=(machine,)))
     cargo = engine.cargo()
     cargo.book["visits"]["bases"] = {"mill-1": {"points": points, "good": {}, "before": {}}}

@@ -5,7 +5,7 @@ so that a machine which passes raises no alert the day after.
 """
 
 from dataclasses import dataclass
-from typing import Literal, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 
@@ -98,6 +98,10 @@ class Point:
     day_least: int = 20
     low: float | None = None
     high: float | None = None
+
+    def plain(self) -> list[Any]:
+        """Its fields in their order, for a snapshot: `Point(*fields)` is the same again."""
+        return [getattr(self, name) for name in self.__slots__]
 
 
 Taken = tuple[Point, I64, F64]

@@ -6,7 +6,6 @@ forgets all of it: nothing is joined across.
 """
 
 import math
-from dataclasses import astuple
 from typing import Any
 
 from condmon.engine.block import Block
@@ -175,7 +174,7 @@ class Trial:
     def base(self) -> dict[str, Any]:
         """The baseline, and what was kept before the work: plain values for the service book."""
         points = [
-            [list(astuple(point)), list(self._pasts[key].figures), _plain(self._before.get(key))]
+            [point.plain(), list(self._pasts[key].figures), _plain(self._before.get(key))]
             for key, point in self._points.items()
         ]
         good = {name: list(strokes) for name, strokes in self.traces.good.items()}
@@ -209,7 +208,7 @@ class Trial:
             "moves": self._moves.state(),
             "bearings": self._bearings.state(),
             "traces": self.traces.state(),
-            "points": [list(astuple(point)) for point in self._points.values()],
+            "points": [point.plain() for point in self._points.values()],
             "pasts": {key: past.state() for key, past in self._pasts.items()},
             "kept": [self._before, self._traces_before, self._run, self._agreed, self.since],
         }
