@@ -31,6 +31,9 @@ from condmon.engine.records import F64, Flags
 
 ROWS_MIN = 60
 """Fewer rows than this are no baseline."""
+KNOWN_MIN = 0.2
+"""A feature known in a smaller share of the rows is not usual enough to be unusual, such as the
+speed in the first minutes after power-off, before its sensor falls silent."""
 
 
 SHRINK_MAX = 0.5
@@ -116,7 +119,7 @@ def learn(rows: F64, tuning: Tuning, floor: F64 | None = None) -> Baseline:
     if len(rows) < max(ROWS_MIN, 2 * tuning.window):
         raise BaselineError(f"{len(rows)} rows are too few to know what is usual")
     means = smooth(rows, tuning.window)
-    blind = (~np.isnan(means)).sum(axis=0) < ROWS_MIN // 2
+    blind = (~np.isnan(means)).sum(axis=0) < max(ROWS_MIN // 2, KNOWN_MIN * len(means))
     if blind.all():
         raise BaselineError("none of its features is ever known")
     means = np.where(blind, 0.0, means)

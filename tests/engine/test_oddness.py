@@ -114,6 +114,19 @@ def test_a_feature_never_known_in_training_weighs_nothing():
     assert not Detector(train).push(rows).odd.any()
 
 
+def test_a_feature_known_now_and_then_in_training_is_not_judged():
+    """Such as the speed after power-off, until its sensor falls silent: always another value."""
+    train = healthy(600, seed=4)
+    train[:, 1] = np.nan
+    for start in range(0, 600, 150):
+        train[start : start + 20, 1] = 10.0 + start / 100
+    detector = Detector(train)
+    assert not detector.usual.weigh[1].any()
+    rows = healthy(40, seed=5)
+    rows[:, 1] = 40.0
+    assert (detector.scores(rows) < 1.0).all()
+
+
 def test_a_feature_that_never_changed_in_training_is_not_overlooked():
     """A forest alone never looks at it: 7 and 99 score the same (V-SKL1, measured)."""
     train = TRAIN.copy()

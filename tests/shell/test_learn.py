@@ -13,7 +13,7 @@ from condmon.engine.engine import Engine
 from condmon.engine.records import Beacon, ModelOn
 from condmon.engine.thermal_file import read_model
 from condmon.models import kept
-from tests.engine.heat import Spindle, history
+from tests.engine.heat import Spindle, history, speeds
 
 TOML = """
 [site]
@@ -48,6 +48,10 @@ role = "power"
 """
 
 
+def without_weekends(day, rng):
+    return speeds(day % 5, rng)
+
+
 @pytest.fixture
 def shop(tmp_path):
     path = tmp_path / "condmon.toml"
@@ -73,7 +77,7 @@ def capture(path, h, first: int = 0, last: int | None = None):
 
 
 def test_days_give_a_model_that_the_engine_takes_up(shop, tmp_path, capsys):
-    days = capture(tmp_path / "days.csv", history(7, 1, Spindle(), gaps=0))
+    days = capture(tmp_path / "days.csv", history(5, 1, Spindle(), gaps=0))
     assert 0 == main(["learn", str(days), "-c", str(shop)])
     said = capsys.readouterr().out
     assert "mill-1: heat of Five-axis mill: bearing upper: at " in said
@@ -105,15 +109,18 @@ def test_one_day_is_refused_in_words_and_as_json(shop, tmp_path, capsys):
     assert [] == kept(tmp_path / "store")
 
 
-def test_span_and_change_since_are_taken_and_a_dry_run_keeps_nothing(shop, tmp_path, capsys):
-    h = history(14, 9, growth=lambda day: 0.15 * (day >= 7), gaps=0)
+def test_change_since_is_told_and_a_dry_run_keeps_nothing(shop, tmp_path, capsys):
+    h = history(7, 9, growth=lambda day: 0.2 * (day >= 4), gaps=0, plan=without_weekends)
     days = capture(tmp_path / "days.csv", h)
-    since = datetime.fromtimestamp(int(h.minute[0]) * 60 + 7 * 86400, UTC).strftime("%Y-%m-%d")
-    args = ["learn", str(days), "-c", str(shop), "--since", since, "--dry"]
-    assert 0 == main(args)
-    assert "since the day named of " in capsys.readouterr().out
+    since = datetime.fromtimestamp(int(h.minute[0]) * 60 + 4 * 86400, UTC).strftime("%Y-%m-%d")
+    assert 0 == main(["learn", str(days), "-c", str(shop), "--since", since, "--dry"])
+    assert f"since the day named of {since} its heat changed by +" in capsys.readouterr().out
     assert [] == kept(tmp_path / "store")
-    assert 1 == main([*args, "--to", "2001-01-01"])
+
+
+def test_a_span_without_a_record_is_told(shop, tmp_path, capsys):
+    days = capture(tmp_path / "day.csv", history(1, 1, gaps=0), 0, 60)
+    assert 1 == main(["learn", str(days), "-c", str(shop), "--to", "2001-01-01"])
     assert "no history" in capsys.readouterr().out
 
 

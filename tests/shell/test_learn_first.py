@@ -13,8 +13,8 @@ from condmon.errors import UsageError
 from condmon.learning.child import Learned
 from condmon.learning.cut import between, first_us, parted
 from condmon.learning.first import inserted
-from tests.engine.heat import history, speeds
-from tests.shell.test_learn import capture, shop
+from tests.engine.heat import history
+from tests.shell.test_learn import capture, shop, without_weekends
 
 __all__ = ["shop"]
 GOT = Learned("mill-1", "thermal", "abc", "{}", "words")
@@ -40,10 +40,6 @@ def seconds(batches) -> list[int]:
             else:
                 out.append(record.at_us // SECOND_US)
     return out
-
-
-def without_weekends(day, rng):
-    return speeds(day % 5, rng)
 
 
 STREAM = [run(0, 7), Beacon(6 * SECOND_US), run(7, 5), Beacon(12 * SECOND_US), run(13, 4)]

@@ -20,8 +20,7 @@ from condmon.recorder import Recorder
 from tests.daemons import Daemon
 from tests.engine.heat import history
 from tests.fakes import FakeClock
-from tests.shell.test_learn import TOML
-from tests.shell.test_learn_first import without_weekends
+from tests.shell.test_learn import TOML, without_weekends
 from tests.waiting import until
 
 NOWHERE = "mqtt://127.0.0.1:1"
