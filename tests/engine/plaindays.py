@@ -36,9 +36,9 @@ def machine(name: str, start: int) -> Machine:
     return Machine(name, name.title(), signals, adjust=quiet)
 
 
-def settings() -> Settings:
-    """Two machines of the same kind."""
-    machines = (machine("mill-1", 0), machine("mill-2", len(PARTS)))
+def settings(count: int = 2) -> Settings:
+    """Machines of the same kind."""
+    machines = tuple(machine(f"mill-{i + 1}", i * len(PARTS)) for i in range(count))
     return Settings("North Pier Optics", SiteCalendar("Europe/Oslo"), machines, digest="plain")
 
 
