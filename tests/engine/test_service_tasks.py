@@ -125,8 +125,8 @@ def test_what_was_written_late_counts_from_the_day_it_was_done():
 
 def test_what_an_inspection_found_bad_speaks_for_a_visit():
     engine = Engine(SHOP)
-    engine.push([task(T0_US, every={"days": 90}, unit="mm"),
-                 filed(T0_US, "inspected", "oil", found="bad", reading=3.5, text="torn")])  # fmt: skip
+    engine.push([task(T0_US, every={"days": 90}, unit="mm")])
+    engine.push([filed(T0_US, "inspected", "oil", found="bad", reading=3.5, text="torn")])
     engine.push([filed(T0_US, "visit", "nov", title="November")])
     [visit] = engine.servicebook.visits.of("mill-1")
     assert ["inspection", "Change the oil: found bad 3.5 mm: torn"] in visit.evidence
