@@ -15,6 +15,7 @@ from tests.web.bookrows import fill_book
 from tests.web.browsers import DESK, PHONE, SMALL, chromium, phone
 from tests.web.house import PASSWORD, House
 from tests.web.stage import fill_past
+from tests.web.visitrows import fill_visits
 
 LOOKS = {
     "phone": {"size": PHONE},
@@ -34,6 +35,7 @@ def pages(house: House) -> dict[str, str]:
     for do in ("acknowledge", "note"):
         house.parts.live.act(do, "ben", alert=other.id, machine="mill-1", text="oil line looked at")
     fill_book(house)
+    fill_visits(house)
     return {
         "now": "/",
         "alert": f"/alerts/{alert.id}",
@@ -54,6 +56,11 @@ def pages(house: House) -> dict[str, str]:
         "offline": "/offline",
         "certificate": "/certificate",
         "install": f"http://127.0.0.1:{house.config.web.install_port}/",
+        "visits": "/visits",
+        "visit": "/visits/spring",
+        "visit-open": "/visits/door",
+        "series": "/series",
+        "one-series": "/series/runout",
         "book": "/book",
         "book-machine": "/book/mill-1",
         "book-task": "/book/tasks/strength",
