@@ -22,7 +22,9 @@ Span = tuple[int, int]
 
 Turns = dict[str, list[Turn]]
 """Machine -> what may have changed it."""
-SERVICED = {"visit_ended": "service", "installed": "exchange of a part"}
+SERVICED = {
+    "visit_ended": "service", "installed": "exchange of a part", "baseline": "new baseline",
+}  # fmt: skip
 
 
 def tables(
@@ -56,9 +58,11 @@ def tables(
         for record in batch:
             if isinstance(record, Action):
                 _visit(record, odd)
-            elif isinstance(record, Filed) and turns is not None and record.what in SERVICED:
-                turn = Turn(record.at_us, SERVICED[record.what])
-                turns.setdefault(record.machine, []).append(turn)
+            elif isinstance(record, Filed):
+                _work(record, odd)
+                if turns is not None and record.what in SERVICED:
+                    turn = Turn(record.at_us, SERVICED[record.what])
+                    turns.setdefault(record.machine, []).append(turn)
     return {
         name: _table(check.kept, list(odd[name].values()))
         for name, check in checks.items()
@@ -89,6 +93,18 @@ def _visit(action: Action, odd: dict[str, dict[str, Span]]) -> None:
     elif action.do == "return_to_service" and key in odd[action.machine]:
         began, _ = odd[action.machine].pop(key)
         odd[action.machine][f"{key} until {action.at_us}"] = (began, action.at_us)
+
+
+def _work(filed: Filed, odd: dict[str, dict[str, Span]]) -> None:
+    """From the begin of a visit to its end."""
+    if filed.machine not in odd:
+        return
+    key = f"visit {filed.key}"
+    if filed.what == "visit_begun":
+        odd[filed.machine][key] = (filed.at_us, 2**62)
+    elif filed.what == "visit_ended" and key in odd[filed.machine]:
+        began, _ = odd[filed.machine].pop(key)
+        odd[filed.machine][f"{key} until {filed.at_us}"] = (began, filed.at_us)
 
 
 def _table(kept: list[Kept], spans: list[Span]) -> Table:

@@ -124,6 +124,42 @@ def test_a_probe_that_calibrates_all_day_does_not_flood_the_book():
     assert 48 == len(engine.servicebook.series.known["m.probe"].values)
 
 
+def probed(values: list[float]) -> tuple[Engine, list, int]:
+    """A probe that calibrated every hour, a visit before the last value, what was told of it."""
+    machine = Machine("m", "M", (signal(0, "m", "probe", "probe_offset"),))
+    engine, out, now_us = Engine(replace(shop(1), machines=(machine,), checks=())), [], T0_US
+    for i, value in enumerate(values):
+        now_us += 3600 * SECOND_US
+        if i == len(values) - 1:
+            for what, content in (("visit", '{"title": "May visit"}'), ("visit_begun", "{}"),
+                                  ("visit_ended", "{}")):  # fmt: skip
+                engine.push([Filed(now_us - 60 * SECOND_US, "m", what, "kim", "may", content)])
+        row = (0, now_us - 5 * SECOND_US, -(2**63), value, 0, 0, 0)
+        out = engine.push([samples([row]), Beacon(now_us)])
+    return engine, out, now_us
+
+
+@pytest.mark.parametrize("yes", [True, False])
+def test_a_step_that_was_expected_is_closed_and_one_that_was_not_is_an_alert(yes):
+    engine, told, now_us = probed([0.5, -0.4, 0.3, -0.6, 0.4, -0.5, 0.2, 12.0])
+    [first] = {a.id: a for a in of(told, Alert)}.values()
+    filed = Filed(now_us, "m", "expected", "kim", "m.probe", json.dumps({"yes": yes}))
+    told = engine.push([filed, Beacon(now_us + 60 * SECOND_US)])
+    last = {a.id: a for a in of(told, Alert)}
+    assert "note" == first.urgency
+    assert "Was that meant?" in first.what
+    assert last[first.id].ended_us
+    if yes:
+        assert ("kim", "expected after: visit May visit is over") == (
+            last[first.id].acknowledged_by, last[first.id].cause,
+        )  # fmt: skip
+        assert [first.id] == list(last)
+    else:
+        again = [a for a in last.values() if a.id != first.id]
+        assert ["today"] == [a.urgency for a in again]
+        assert "it was not expected" in again[0].what
+
+
 @pytest.mark.parametrize(
     ("figures", "verdict", "why"),
     [
