@@ -115,7 +115,8 @@ def life_words(life: Mapping[str, float]) -> str:
 def task_words(row: Row, calendar: Calendar) -> str:
     """A line, or the whole page of a task if the row has its doings."""
     word = {"overdue": "OVERDUE", "soon": "due soon", "later": ""}[row["standing"]]
-    when = f"; expected {calendar.text(row['due_us'])[:10]}" if row["due_us"] else ""
+    known = row["due_us"] and row["standing"] != "overdue"
+    when = f"; expected {calendar.text(row['due_us'])[:10]}" if known else ""
     skipped = f"; skipped {row['skipped']} times" if row["skipped"] else ""
     left = f"{row['left']}{when}{skipped}"
     line = f"{row['key']:28} {word:9} {row['title']} ({row['machine']}): {left}"

@@ -42,7 +42,7 @@ def number(value: float, digits: int = 3) -> str:
     """A figure as a shop writes it: no exponent, no tail of noise digits."""
     if value != value:  # NaN
         return "unknown"
-    if abs(value) >= 1000:
+    if abs(value) >= 999.5:
         return f"{value:,.0f}"
     return f"{value:.{digits}g}" if abs(value) >= 0.01 or value == 0 else f"{value:.4f}"
 

@@ -13,6 +13,7 @@ from condmon.engine.servicebook.life import (
     minutes_above,
     plus,
 )
+from condmon.engine.words import number
 from condmon.packing import pack, unpack
 from tests.engine.builders import T0_US
 from tests.engine.plaindays import (
@@ -177,6 +178,13 @@ def test_minutes_above_a_temperature_add_up_from_the_top():
               "warm_s:lower:20": 60}  # fmt: skip
     expected = {"upper": {40: 13.0, 45: 3.0, 50: 1.0}, "lower": {20: 1.0}}
     assert expected == minutes_above(counts)
+
+
+@pytest.mark.parametrize(
+    ("value", "text"), [(999.4, "999"), (999.99, "1,000"), (-4000.2, "-4,000"), (0.004, "0.0040")]
+)
+def test_figures_are_written_without_an_exponent(value, text):
+    assert text == number(value)
 
 
 def test_measures_and_their_amounts():
