@@ -126,8 +126,8 @@ def starter_set(machine: Machine) -> dict[str, dict[str, Any]]:
     found: dict[str, dict[str, Any]] = {}
     for key, sort, title, every, lead, steps, caution, more in ROWS:
         content = {
-            "title": title[0].upper() + title[1:], "sort": sort, "every": every, "lead": lead, "do": list(steps),
-            "caution": caution, "source": SOURCE, **more,
+            "title": title[0].upper() + title[1:], "sort": sort, "every": every,
+            "lead": lead, "do": list(steps), "caution": caution, "source": SOURCE, **more,
         }  # fmt: skip
         found[f"{key_from(machine.id, ())}.{key}"[:64]] = content
     return found
