@@ -24,12 +24,14 @@ class Phone:
         self.name, self.urgencies = name, urgencies
         self.answers = []
         self.letters = []
+        self.keys = []  # of every try
         self.tries = 0
         self.gate = threading.Event()
         self.gate.set()
 
     def send(self, letter):
         self.tries += 1
+        self.keys.append(letter.key)
         assert self.gate.wait(20)
         answer = self.answers.pop(0) if self.answers else None
         if isinstance(answer, Exception):

@@ -135,3 +135,70 @@ def test_digest_goes_out_with_its_own_words(shop, phone):
     (got,) = phone.letters
     assert "1 note" == got.title
     assert got.text.startswith("Mill 1: way oil low\n")
+
+
+def outage(shop, phone, alerts=8):
+    """Eight alerts over ten minutes that all found the way closed; two of them have ended."""
+    phone.answers = [again() for _ in range(500)]
+    for number in range(1, alerts + 1):
+        at_us = NOW_US + number * MINUTE_US
+        urgency = "now" if number == 3 else "today"
+        shop.write(alert(number, urgency=urgency, began_us=at_us),
+                   message(number, urgency=urgency, at_us=at_us))  # fmt: skip
+        shop.clock.pass_s(60)
+        shop.work()
+    for number in (2, 3):
+        shop.write(ended(number, urgency="today"), message(number, kind="ended"))
+    shop.work(HOUR_S)
+
+
+def test_after_an_outage_one_message_tells_of_eight_alerts_what_lasts_first(shop, phone):
+    outage(shop, phone)
+    phone.answers = []
+    shop.work(600)
+    (got,) = phone.letters
+    assert "digest" == got.telling
+    assert "Mill 1 TODAY: oil missing, spindle turning, and 7 more" == got.title
+    assert "8 alerts as they stand now. These messages could not be sent for" in got.text
+    assert ["alert-2", "alert-3"] == sorted(a.id for a in got.alerts[-2:])
+    assert got.text.count("Began ") == 2
+    assert got.text.count("Since ") == 6
+    assert [] == shop.journal.deliveries("waiting")
+    told = sorted(d.told for d in shop.journal.deliveries("sent"))
+    assert ["raised"] * 6 + ["story"] * 2 == told
+    assert {"cancelled"} == {
+        d.state for d in shop.journal.deliveries() if d.message.kind == "ended"
+    }
+
+
+def test_the_one_message_has_the_same_key_at_every_try_while_its_content_is_the_same(shop, phone):
+    outage(shop, phone)
+    before = len(phone.keys)
+    shop.work(1800)
+    keys = phone.keys[before:]
+    assert len(keys) > 3
+    assert 1 == len(set(keys))
+    shop.write(ended(5, urgency="today", after_min=60), message(5, kind="ended"))
+    shop.work(1800)
+    assert 2 == len(set(phone.keys[before:]))
+
+
+def test_fresh_alert_is_told_by_itself_before_what_is_late(shop, phone):
+    outage(shop, phone)
+    phone.answers = []
+    now_us = shop.clock.now_us()
+    shop.write(alert(20, began_us=now_us), message(20, at_us=now_us))
+    shop.work(600)
+    assert [1, 8] == [len(letter.alerts) for letter in phone.letters]
+    assert "alert-20" == phone.letters[0].alerts[0].id
+
+
+def test_end_of_an_alert_told_among_others_is_told_as_its_end(shop, phone):
+    outage(shop, phone)
+    phone.answers = []
+    shop.work(600)
+    at_us = shop.clock.now_us()
+    shop.write(ended(1, urgency="today", after_min=90), message(1, kind="ended", at_us=at_us))
+    shop.write(message(2, kind="reminder", step=9, at_us=at_us))
+    shop.work(600)
+    assert ["digest", "ended"] == phone.told
