@@ -200,7 +200,7 @@ class House:
             self.feed(**values)
             return [a for a in self.alerts(check=check) if a.id not in before]
 
-        until(raised, 20, f"{check} is raised")
+        until(raised, 20, f"{check} is raised", 0.1)
         return raised()[0]
 
     def end_alert(self, alert_id: str) -> None:
@@ -208,7 +208,7 @@ class House:
             self.healthy()
             return [a for a in self.alerts(id=alert_id) if a.ended_us is not None]
 
-        until(ended, 20, "the alert is over")
+        until(ended, 20, "the alert is over", 0.1)
 
     def member(self, name: str, role: str = "operator", password: str = "") -> str:
         """A session's cookie of an account, made if there is none yet."""
