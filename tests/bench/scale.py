@@ -1,0 +1,105 @@
+"""Cost against length and against machines: `python -m tests.bench.scale [--days 30]`; JSON.
+
+One day of 40 signals (the replay bench's) is put through one engine again and again, each time a
+day later. `linear` is processor time of the whole over days times that of the first ten; resident
+memory is told after the first ten days and at the end. Then an hour of 1, 10 and 100 machines of
+40 signals each: `a_machine` is processor time a machine over that of one alone.
+"""
+
+import argparse
+import json
+import os
+import tempfile
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from condmon import capture
+from condmon.config import load
+from condmon.engine.engine import Engine
+from condmon.engine.records import SECOND_US, Beacon, Samples
+from tests.bench.replay import DAY_S, SIGNALS, configuration, make_day
+
+DAY_US = DAY_S * SECOND_US
+
+
+def later(record, shift_us):
+    """The same record, so much later."""
+    if isinstance(record, Samples):
+        return replace(record, arrived_us=record.arrived_us + shift_us)
+    return replace(record, at_us=record.at_us + shift_us)
+
+
+def resident_mb():
+    """Resident size now."""
+    pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[1])
+    return pages * os.sysconf("SC_PAGE_SIZE") / 2**20
+
+
+def length(batches, settings, days):
+    """Processor seconds of each day, and resident megabytes after each."""
+    engine = Engine(settings)
+    took, held = [], []
+    for day in range(days):
+        began = time.process_time()
+        for batch in batches:
+            engine.push([later(record, day * DAY_US) for record in batch])
+        took.append(time.process_time() - began)
+        held.append(resident_mb())
+    return took, held, len(engine.snapshot())
+
+
+def machines(batches, settings, count):
+    """Processor seconds a machine for an hour of so many machines."""
+    [one] = settings.machines
+    made = tuple(
+        replace(one, id=f"m{m}", signals=tuple(
+            replace(s, index=m * len(SIGNALS) + s.index, machine=f"m{m}") for s in one.signals
+        ))
+        for m in range(count)
+    )  # fmt: skip
+    engine = Engine(replace(settings, machines=made))
+    run = batches[8][0]
+    parts = [run.cut(a, a + 60 * len(SIGNALS)) for a in range(0, len(run), 60 * len(SIGNALS))]
+    began = time.process_time()
+    for part in parts:  # a minute of all machines at a time
+        rows = [np.concatenate([column] * count) for column in (
+            part.arrived_us, part.own_us, part.value, part.quality, part.mark, part.reason
+        )]  # fmt: skip
+        signal = np.concatenate([part.signal + m * len(SIGNALS) for m in range(count)])
+        whole = Samples(signal.astype(np.int32), *rows)
+        engine.push([whole, Beacon(int(part.arrived_us[-1]))])
+    return (time.process_time() - began) / count
+
+
+def main():
+    """Measure and print."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("folder", nargs="?", type=Path, help="where the day is kept")
+    parser.add_argument("--days", type=int, default=30)
+    args = parser.parse_args()
+    with tempfile.TemporaryDirectory() as temporary:
+        folder = args.folder or Path(temporary)
+        day, config = folder / "day-1.parquet", configuration(folder)
+        if not day.exists():
+            make_day(day)
+        settings = load(config).settings
+        batches = list(capture.read([day], settings, capture.Notes()))
+    took, held, snapshot = length(batches, settings, args.days)
+    first = sum(took[:10]) / len(took[:10])
+    a_machine = {count: machines(batches, settings, count) for count in (1, 10, 100)}
+    print(json.dumps({
+        "bench": "scale", "days": args.days, "cpu_s": round(sum(took), 2),
+        "cpu_s_a_day": round(sum(took) / args.days, 3),
+        "linear": round(sum(took) / args.days / first, 3),
+        "resident_mb_after_10": round(held[min(9, args.days - 1)], 1),
+        "resident_mb_at_end": round(held[-1], 1), "snapshot_kb": round(snapshot / 1024),
+        "machine_hour_cpu_s": {n: round(s, 4) for n, s in a_machine.items()},
+        "a_machine": {n: round(s / a_machine[1], 3) for n, s in a_machine.items()},
+    }))  # fmt: skip
+
+
+if __name__ == "__main__":
+    main()
