@@ -64,6 +64,7 @@ class Outbox:
         self._path = journal_path
         self._clock = clock
         self._begun = False
+        self._repeats = log.Repeats(_log, clock.monotonic_s)
         self._routing, self._also = routing, also
         sent, chance = SentLog(journal_path.parent), chance or secrets.SystemRandom()
         self._lanes = [
@@ -106,10 +107,7 @@ class Outbox:
         for thread in threads:
             thread.start()
         while not stop.wait(PLAN_EVERY_S):
-            try:
-                self._plan_due()
-            except StoreError as error:
-                tell_store(error)
+            self._tend_plan()
         for thread in threads:
             thread.join(STOP_S)
 
@@ -133,6 +131,17 @@ class Outbox:
             if self._routing and message.at_us <= longest_us:
                 until_us = max(until_us, self._routing.held_until_us(message))
             db.execute("UPDATE delivery SET due_us = ? WHERE key = ?", (min(due_us, until_us), key))
+
+    def _tend_plan(self) -> None:
+        """Look what the plan makes due, and outlive whatever comes of it."""
+        try:
+            self._plan_due()
+        except StoreError as error:
+            self._repeats.tell("error", "outbox_store_trouble", reason=str(error),
+                               meaning="messages wait until it is over")  # fmt: skip
+        except Exception as error:  # noqa: BLE001 - test messages and next ways must go on
+            meaning = "test messages and next ways may be late; please report it"
+            self._repeats.tell("error", "fault in the plan", error=error, meaning=meaning)
 
     def _plan_due(self) -> None:
         if self._due:

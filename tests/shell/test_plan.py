@@ -1,9 +1,13 @@
 """The plan: who is told by which way, when, and what happens when a way fails."""
 
+import threading
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from structlog.testing import capture_logs
 
+from condmon.clock import SiteCalendar
 from condmon.config import load
 from condmon.engine.settings import Plan
 from condmon.errors import SendError
@@ -12,6 +16,7 @@ from tests.daemons import HEAD, MILL
 from tests.fakes import FakeClock
 from tests.letters import MINUTE_US, NOW_US, alert, ended, message
 from tests.phones import HOUR_S, Phone, Shop, again, never
+from tests.waiting import until
 
 ALONE = 'Oslo"\nunattended = ["Mon-Sun 20:00-06:00"]'
 WAYS = """
@@ -360,4 +365,28 @@ def test_what_is_refused_for_good_is_not_tried_again(tmp_path):
     made.write(alert(), message())
     live(made, 2 * HOUR_S, 60.0)
     assert 1 == phones["ola"].tries
+    made.close()
+
+
+class TornCalendar(SiteCalendar):
+    """A calendar that cannot tell when the next morning is."""
+
+    def next_local(self, at_us, minute_of_day, days):
+        raise LookupError("the zone's file is torn")
+
+
+def test_trouble_with_the_plan_itself_ends_no_delivery(tmp_path):
+    phone = Phone("ola")
+    torn = replace(routing(tmp_path, TEST), calendar=TornCalendar("UTC"))
+    made = Shop(tmp_path, phone, routing=torn)
+    stop = threading.Event()
+    thread = threading.Thread(target=made.outbox.run, args=(stop,))
+    with capture_logs() as logs:
+        thread.start()
+        until(lambda: logs, 10, "it is told")
+        made.write(alert(), message())
+        until(lambda: phone.letters, 10, "the message is out")
+        stop.set()
+        thread.join(10)
+    assert ["fault in the plan"] == [line["event"] for line in logs]
     made.close()
