@@ -56,6 +56,8 @@ class MorningNote:
         if not now_us or now_us < self._next_us + WAIT_US:
             return []
         at_us, self._next_us = self._next_us, self._after(now_us)
+        if now_us - at_us > MISSED_MAX_US:
+            return []
         try:
             return self._made(at_us)
         except StoreError as error:

@@ -160,6 +160,17 @@ def test_after_a_restart_a_morning_note_is_made_up_for_and_not_told_twice(shop, 
     assert [] == again.due(DIGEST_US + 3 * HOUR_US)
 
 
+def test_a_note_missed_for_half_a_day_is_left_to_the_next_one(shop, tmp_path):
+    journal, note = shop
+    write(journal, alert(1))
+    assert [] == note.due(DIGEST_US - HOUR_US)
+    assert [] == note.due(DIGEST_US + 13 * HOUR_US)  # the clock was put on
+    again = MorningNote(SITE, tmp_path, lambda: View(0, linked=True, machines=()))
+    assert [] == again.due(DIGEST_US + 13 * HOUR_US)
+    (made,) = again.due(DIGEST_US + 25 * HOUR_US)
+    assert DIGEST_US + 24 * HOUR_US == made.at_us
+
+
 def test_a_quiet_morning_sends_nothing_and_a_monday_sends_the_week(shop):
     _, note = shop
     monday_us = DIGEST_US - 48 * HOUR_US

@@ -132,6 +132,18 @@ def test_the_whole_alert_and_its_button_are_on_the_first_screen(stage, sheet):
         assert sheet.get_by_text(words).bounding_box()["y"] < button["y"] - 16
 
 
+def test_the_report_of_a_week_prints_its_words_and_no_buttons(sheet):
+    sheet.goto("/report?week=1")
+    sheet.emulate_media(media="print", color_scheme="dark")
+    assert not sheet.locator("nav").is_visible()
+    assert 0 == sheet.locator(".button:visible").count()
+    assert sheet.get_by_role("heading", name="Alerts by what they were").is_visible()
+    ground = sheet.evaluate("getComputedStyle(document.body).backgroundColor")
+    assert "rgb(255, 255, 255)" == ground  # dark phones print on white paper too
+    assert sheet.pdf().startswith(b"%PDF-")
+    sheet.emulate_media(media="screen", color_scheme="light")
+
+
 def test_the_measuring_finds_a_small_button_a_wide_page_and_a_pale_word(sheet):
     sheet.goto("/more")
     sheet.evaluate("document.querySelector('main button').style = 'min-height: 18px; padding: 0'")
