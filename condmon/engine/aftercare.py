@@ -31,6 +31,8 @@ SILENT_S = 3 * 86_400
 DAY_US = 86_400 * SECOND_US
 CALIBRATIONS_A_DAY = 48
 """More of one probe on one day are measurements of parts; they stay in the recordings alone."""
+OPEN_MAX = 60
+"""Items in a verdict: with so many, one of 200 figures still fits into a line of the book."""
 LEAST_UM = 4.0
 """A smaller step of a probe is its daily scatter (common practice, no source)."""
 _CLOSING: tuple[ActionName, ...] = ("acknowledge", "cause")
@@ -177,12 +179,15 @@ class Aftercare:
 
     def _verdict(self) -> dict[str, Any]:
         found = self.trial.findings()
+        items = judge.open_items(found)
+        if len(items) > OPEN_MAX:
+            items = [*items[:OPEN_MAX], f"and {len(items) - OPEN_MAX} more"]
         return {
             "verdict": judge.overall(found),
             "steps": judge.by_step(found),
             "not_watched": judge.not_watched(found),
             "findings": [judge.plain(one) for one in found],
-            "open": judge.open_items(found),
+            "open": [item[:300] for item in items],
             "shapes": self.trial.shapes(),
         }
 

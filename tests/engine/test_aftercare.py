@@ -231,6 +231,24 @@ def test_a_run_that_was_on_has_to_begin_anew_after_a_changed_configuration():
     assert "begin one" in of(bench.file("checked"), Entry)[0].text
 
 
+def test_the_longest_verdict_fits_into_a_line_of_the_book():
+    trial = Trial(shop(1).machines[0])
+    base = {"points": [
+        [Point(f"speed/bearing/{i}", "speed", "bearing", "upper bearing over its surroundings, "
+               f"settled at {i} /min", "K", "higher", 0.0, 3.0).plain(), [5.1, 5.2, 5.3], 7.25]
+        for i in range(200)
+    ]}  # fmt: skip
+    trial.put_base(base)
+    trial.begin(1)
+    for key in trial._points:
+        trial._run[key] = [9.123456] * 5
+    engine = Engine(shop(1))
+    engine.watches[0].after.trial = trial
+    made = engine.watches[0].after._verdict()
+    assert (200, 61) == (len(made["findings"]), len(made["open"]))
+    assert len(json.dumps(made)) < 100_000
+
+
 def test_spares_follow_from_what_shows_wear_each_once_with_the_first_reason():
     machine = Machine("m", "M", (signal(0, "m", "load_y", "axis_load", axis="y"),))
     drift = (Point("axes/load_y", "axes", "load_y", "load of y", "%", "higher", 0.2, 3.0), 20, 30)

@@ -236,6 +236,20 @@ def test_the_run_passes_with_baseline_worn_and_new_figures_side_by_side(story):
     )
 
 
+def test_figures_of_the_run_are_those_of_the_simulated_mill(story):
+    now = {f["key"]: f["now"] for f in story.seen["second"]["findings"]}
+    assert 8 == pytest.approx(now["air/oil"], abs=0.5)  # a pulse every 8 turning minutes
+    assert 38.2 == pytest.approx(now["air/turning"], abs=0.2)
+    assert 6.3 == pytest.approx(now["air/pressure"], abs=0.2)  # its lowest
+    assert 0.2 == pytest.approx(now["leaks/air-idle"], abs=0.1)
+    assert 0.8 == pytest.approx(now["leaks/hydraulic-fall"], abs=0.05)  # bar a minute
+    assert 0 == pytest.approx(now["coolant/set-point"], abs=0.1)
+    assert 0 == pytest.approx(now["cold/bearing"], abs=0.3)
+    assert 13.9 == pytest.approx(now["speed/bearing/12000"], abs=0.3)  # 14 K, nearly settled
+    assert 0.925 == pytest.approx(now["door/latch"], abs=0.02)
+    assert 18 == pytest.approx(now["probe/setter"], abs=2)
+
+
 def test_traces_of_y_lie_over_each_other_before_and_after(story):
     shapes = story.seen["second"]["shapes"]["stroke_y"]
     bump = {kind: max(values) for kind, values in shapes.items()}
