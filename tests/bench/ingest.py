@@ -5,7 +5,8 @@ drains it; the time counts from before the connection to the last message or ack
 daemon's messages are decoded, on disk (synchronous FULL), acknowledged and judged by the engine
 with the shipped checks; the bare subscriber has an empty callback and the client library's
 automatic acknowledgement. Prints one JSON line; `ratio` is daemon over bare, each the median of its
-rounds.
+rounds. `ratio_cpu` compares processor time a message (start and end included), which a busy machine
+stretches less.
 
     python tests/bench/ingest.py [--messages 20000] [--rounds 3] [--profile]
 """
@@ -182,12 +183,15 @@ def main() -> None:
                 time.sleep(0.3)
                 side.leave()
             rates: dict[str, list[float]] = {side.name: [] for side in sides}
+            cpu: dict[str, list[float]] = {side.name: [] for side in sides}
             now_s = time.time()
             for _ in range(args.rounds):  # each tells of the minutes after the one before
                 fill(broker.port, args.messages, now_s)
                 now_s += args.messages / SIGNALS
                 for side in sides:
+                    used = time.process_time()
                     rates[side.name].append(args.messages / side.drain(args.messages, now_s))
+                    cpu[side.name].append((time.process_time() - used) / args.messages * 1e6)
         finally:
             broker.stop()
     middle = {name: statistics.median(values) for name, values in rates.items()}
@@ -195,6 +199,8 @@ def main() -> None:
         "bench": "ingest", "messages": args.messages, "rounds": args.rounds,
         "daemon_per_s": round(middle["daemon"]), "bare_per_s": round(middle["bare"]),
         "ratio": round(middle["daemon"] / middle["bare"], 2),
+        "cpu_us_a_message": {name: round(statistics.median(us), 1) for name, us in cpu.items()},
+        "ratio_cpu": round(statistics.median(cpu["bare"]) / statistics.median(cpu["daemon"]), 2),
         "all": {name: [round(value) for value in values] for name, values in rates.items()},
     }))  # fmt: skip
 
