@@ -10,7 +10,7 @@ import pytest
 
 from condmon.engine.engine import Engine
 from condmon.engine.outputs import Alert, Entry, Output
-from condmon.engine.records import SECOND_US, Record
+from condmon.engine.records import SECOND_US, Beacon, Record, Samples
 from condmon.engine.servicebook.duework import a_day
 from condmon.engine.servicebook.starter import starter_set
 from tests.engine.builders import T0_US
@@ -130,6 +130,31 @@ def test_what_an_inspection_found_bad_speaks_for_a_visit():
     engine.push([filed(T0_US, "visit", "nov", title="November")])
     [visit] = engine.servicebook.visits.of("mill-1")
     assert ["inspection", "Change the oil: found bad 3.5 mm: torn"] in visit.evidence
+
+
+def test_photo_of_an_inspection_stands_in_the_log_as_photos_of_notes_do():
+    engine = Engine(SHOP)
+    engine.push([task(T0_US, every={"days": 90})])
+    out = engine.push([filed(T0_US, "done", "oil", photo="0123456789abcdef01234567")])
+    assert ["done: Change the oil (oil) [photo 0123456789abcdef01234567]"] == told(out)
+
+
+def seconds_around_an_hour() -> list[Record]:
+    """As live: a beacon every second, samples of the last minutes of an hour of work."""
+    hour = [r for r in day(0, SHOP)[8 * 8 : 9 * 8] if isinstance(r, Samples)]
+    start_us = begins_us(hour) + 3500 * SECOND_US
+    beacons = [Beacon(start_us + second * SECOND_US) for second in range(160)]
+    return [*hour, *beacons]
+
+
+def test_a_task_falls_due_at_the_same_second_live_and_at_once():
+    first = task(begins_us(day(0, SHOP)), every={"hours_on": 1}, used={"hours_on": 0.98})
+    records = [first, *seconds_around_an_hour()]
+    whole, engine = Engine(SHOP), Engine(SHOP)
+    outputs = whole.push(records)
+    assert [("raised", "today", "service overdue: Change the oil")] == alerts(outputs)
+    assert lines(outputs) == lines([o for r in records for o in engine.push([r])])
+    assert whole.counts() == engine.counts()
 
 
 def test_reading_out_of_its_limits_is_said():

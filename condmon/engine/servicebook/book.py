@@ -61,6 +61,8 @@ class ServiceBook:
             return Told(entry_of(short, text, {}, refused=True), {}, True)
         if filed.what in WORK:
             self.visits.worked(filed.machine, filed.at_us, text.partition(";")[0])
+        if content.get("photo"):  # so that the log and its report show it, and the chain covers it
+            text += f" [photo {content['photo']}]"
         made = entry_of(filed, text, counts.get(filed.machine, {}), refused=False)
         return Told(made, content, False)
 
