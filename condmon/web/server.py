@@ -9,6 +9,7 @@ import asyncio
 import contextlib
 import logging
 import socket
+import ssl
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
@@ -253,6 +254,8 @@ def _stamp(web: Web) -> tuple[int, ...]:
 def _renew(config: uvicorn.Config, cert: Path, key: Path | None) -> None:
     try:
         assert config.ssl is not None
+        # a pair that does not fit would leave the one in use without its key: try it elsewhere
+        ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(cert, key)
         config.ssl.load_cert_chain(cert, key)
         _log.info("certificate renewed", file=str(cert))
     except OSError as error:  # ssl.SSLError among them: half written, or a pair that does not fit

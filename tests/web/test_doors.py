@@ -1,14 +1,17 @@
 """The ways in: the first owner's code, passwords and how many of them, pairing, TLS."""
 
 import concurrent.futures
+import contextlib
 import socket
 import ssl
 import time
 
 import pytest
 import trustme
+import uvicorn
 
 from condmon.config.shape import Web
+from condmon.web.server import _renew
 from tests.waiting import until
 from tests.web.house import PASSWORD, House
 
@@ -157,3 +160,34 @@ def test_a_renewed_certificate_is_taken_up_without_a_restart(tmp_path):
         until(lambda: name_on(house.port, authority) == "second", 10, "the new one is served")
     finally:
         house.stop()
+
+
+def test_a_certificate_whose_key_has_not_come_yet_leaves_the_old_pair_in_use(tmp_path):
+    authority, cert, key = trustme.CA(), tmp_path / "web.pem", tmp_path / "web.key"
+    certificate(authority, tmp_path, "first")
+    config = uvicorn.Config(None, ssl_certfile=cert, ssl_keyfile=key)
+    config.ssl = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    config.ssl.load_cert_chain(cert, key)
+    old_key = key.read_bytes()
+    certificate(authority, tmp_path, "second")
+    new_key = key.read_bytes()
+    key.write_bytes(old_key)
+    _renew(config, cert, key)
+    assert "first" == name_of(config.ssl, authority)
+    key.write_bytes(new_key)
+    _renew(config, cert, key)
+    assert "second" == name_of(config.ssl, authority)
+
+
+def name_of(ours: ssl.SSLContext, authority) -> str:
+    """Common name that a server with this context shows, without a network."""
+    theirs = ssl.create_default_context()
+    authority.configure_trust(theirs)
+    a, b = ssl.MemoryBIO(), ssl.MemoryBIO()
+    host = ours.wrap_bio(a, b, server_side=True)
+    guest = theirs.wrap_bio(b, a, server_hostname="127.0.0.1")
+    for side in (guest, host, guest, host):
+        with contextlib.suppress(ssl.SSLWantReadError):
+            side.do_handshake()
+    subject = guest.getpeercert()["subject"]
+    return next(value for part in subject for key, value in part if key == "commonName")
