@@ -23,6 +23,7 @@ from condmon.engine.thermal_file import KIND
 from condmon.engine.trial import judge
 from condmon.engine.trial.evidence import Line, evidence, spares
 from condmon.engine.trial.trial import Trial
+from condmon.trade.lengths import length_um
 
 ASKING = "probe-shift"
 """The check that asks whether a step of a calibration was expected."""
@@ -99,10 +100,11 @@ class Aftercare:
         if series is None:
             content: dict[str, Any] = {"title": signal.label()[:80], "unit": signal.unit,
                                        "signal": signal.name}  # fmt: skip
-            if signal.unit == "um":
+            length = length_um(1.0, signal.unit)  # a length is kept in um, whatever is sent
+            if length is not None:
                 content["least"] = LEAST_UM
             if signal.tolerance:
-                content["tolerance"] = signal.tolerance
+                content["tolerance"] = signal.tolerance * (length or 1.0)
             self._file(at_us, "series", key, content, out)
         unit = signal.unit
         self._file(at_us, "measured", key, {"value": float(f"{value:.9g}"), "unit": unit}, out)

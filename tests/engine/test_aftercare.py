@@ -13,7 +13,7 @@ from condmon.engine.records import SECOND_US, Beacon, Filed, samples
 from condmon.engine.settings import Machine
 from condmon.engine.trial.evidence import spares
 from condmon.engine.trial.judge import Figures, Finding, judged, open_items, overall, plain
-from condmon.engine.trial.points import STEPS, Point, stretch
+from condmon.engine.trial.points import STEPS, Point, apart, kelvin, stretch
 from condmon.engine.trial.trial import Trial
 from tests.cases import runner
 from tests.engine.builders import T0_US, shop, signal
@@ -191,6 +191,23 @@ def test_the_worst_figure_is_the_verdict_and_steps_nobody_watches_are_open_items
     assert items[0].startswith("fail: pressure: 30 bar, baseline 56 bar")
     assert len(STEPS) == len(items)  # one failed, all steps but leaks are not watched
     assert plain(good)["before"] is None
+
+
+def test_tolerances_of_the_run_are_in_the_unit_of_the_signal():
+    probe = signal(0, "m", "p", "probe_offset", unit="mm", range=None)
+    hot = signal(1, "m", "b", "bearing_temperature", unit="[degF]")
+    assert 0.004 == pytest.approx(apart(4.0, "um", probe))
+    assert (5.4, "[degF]") == (pytest.approx(apart(3.0, "K", hot)), kelvin(hot))
+    assert 3.0 == apart(3.0, "K", probe)
+
+
+def test_a_probe_that_sends_mm_has_its_series_in_um():
+    machine = Machine("m", "M", (signal(0, "m", "p", "probe_offset", unit="mm", tolerance=0.01),))
+    engine = Engine(replace(shop(1), machines=(machine,), checks=()))
+    engine.push([samples([(0, T0_US, -(2**63), 0.002, 0, 0, 0)]), Beacon(T0_US + 9 * SECOND_US)])
+    series = engine.servicebook.series.known["m.p"]
+    assert ("um", 4.0, 10.0) == (series.unit, series.least, pytest.approx(series.tolerance))
+    assert 2.0 == pytest.approx(series.values[0].value)
 
 
 def test_a_stretch_is_cut_by_a_hole_in_the_minutes():

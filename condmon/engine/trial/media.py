@@ -6,7 +6,7 @@ import numpy as np
 
 from condmon.engine.records import F64, I64, Flags
 from condmon.engine.settings import Machine
-from condmon.engine.trial.points import Look, Point, Taken, first, stretch
+from condmon.engine.trial.points import Look, Point, Taken, apart, first, kelvin, stretch
 
 COLD_MIN = 240
 """Four hours off: a spindle of some twenty minutes' lag is then as cold as its room."""
@@ -49,7 +49,8 @@ class Media:
         for one in bearings:
             value = np.where(start, look.mean(one) - look.mean(room), np.nan)
             words = f"{one.label()} over the room when switched on cold"
-            point = Point(f"cold/{one.name}", "cold", one.name, words, "K", "either", 0.0, 3.0,
+            point = Point(f"cold/{one.name}", "cold", one.name, words, kelvin(one), "either",
+                          0.0, apart(3.0, "K", one),
                           least=1, day_least=1)  # fmt: skip
             out.append((point, look.part.minute, value))
         return out
@@ -61,12 +62,12 @@ class Media:
         if pressure:
             point = Point("air/pressure", "air", pressure.name,
                           f"{pressure.label()}, lowest with power on", pressure.unit, "lower",
-                          0.1, 0.2, share=0.05, least=20)  # fmt: skip
+                          0.1, apart(0.2, "bar", pressure), share=0.05, least=20)  # fmt: skip
             out.append((point, look.part.minute, np.where(on, look.low(pressure), np.nan)))
         if flow and first(self._machine, "spindle_speed"):
             point = Point("air/turning", "air", flow.name,
                           f"{flow.label()} while the spindle turns", flow.unit, "either",
-                          0.25, 2.0, least=10)  # fmt: skip
+                          0.25, apart(2.0, "L/min", flow), least=10)  # fmt: skip
             out.append((point, look.part.minute, np.where(look.turning(), look.mean(flow), np.nan)))
         return out
 
@@ -127,7 +128,8 @@ class Media:
         value = look.mean(flow)
         return [
             (Point(f"leaks/air-{name}", "leaks", flow.name, f"{flow.label()} {when}", flow.unit,
-                   "higher", 0.33, 1.0, share=0.2, least=10), look.part.minute,
+                   "higher", 0.33, apart(1.0, "L/min", flow), share=0.2, least=10),
+             look.part.minute,
              np.where(quiet, value, np.nan))
             for name, when, quiet in (
                 ("idle", "with power on and nothing moving", idle),
@@ -158,12 +160,13 @@ class Media:
             return []
         target = look.mean(told) if told else np.full(len(look.part.minute), supply.setpoint)
         run = self._stretch("cool", look, look.all_of("power", 1.0))
-        apart = np.where(run > COOLANT_MIN, look.mean(supply) - target, np.nan)
-        limit = 2.0 if supply.tolerance is None else supply.tolerance
+        over = np.where(run > COOLANT_MIN, look.mean(supply) - target, np.nan)
+        limit = apart(2.0, "K", supply) if supply.tolerance is None else supply.tolerance
         point = Point("coolant/set-point", "coolant", supply.name,
-                      f"{supply.label()} over its set point", "K", "either", 0.0, 1.0,
+                      f"{supply.label()} over its set point", kelvin(supply), "either", 0.0,
+                      apart(1.0, "K", supply),
                       low=-limit, high=limit)  # fmt: skip
-        return [(point, look.part.minute, apart)]
+        return [(point, look.part.minute, over)]
 
     def _falls(self, level: F64, pumped: I64) -> F64:
         """Percent an hour over the ten minutes before each minute in which the pump ran."""

@@ -10,7 +10,7 @@ from condmon.engine.past import middle
 from condmon.engine.records import F64, SECOND_US
 from condmon.engine.settings import Machine, Signal
 from condmon.engine.strokes import Strokes, shape
-from condmon.engine.trial.points import Point, Taken, first
+from condmon.engine.trial.points import Point, Taken, apart, first
 
 GOOD, LAST = 5, 3
 """Strokes that make the good shape, and those that tell how it is now."""
@@ -89,7 +89,7 @@ def _latching(name: str) -> Point:
 
 def _offset(probe: Signal) -> Point:
     return Point(f"probe/{probe.name}", "probe", probe.name, probe.label(), probe.unit, "either",
-                 0.0, 4.0, least=1, day_least=1)  # fmt: skip
+                 0.0, apart(4.0, "um", probe), least=1, day_least=1)  # fmt: skip
 
 
 class Traces:
@@ -141,9 +141,9 @@ def differs(good: list[list[float]], now: list[float]) -> tuple[bool, int]:
     """Whether a stroke is unlike the good ones, and at which of its points it is most so."""
     centre = np.array(centre_of(good))
     stroke = np.array(now)
-    apart: F64 = np.abs(stroke - centre)
+    off: F64 = np.abs(stroke - centre)
     spread = middle([1.4826 * v for v in np.median(np.abs(np.array(good) - centre), axis=0)])
     height = max(float(centre.max() - centre.min()), float(np.abs(centre).max()))
-    beyond = (apart > max(SCATTERS * spread, SHARE_OF_HEIGHT * height)).astype(np.int64)
-    worst = int(np.argmax(apart))
+    beyond = (off > max(SCATTERS * spread, SHARE_OF_HEIGHT * height)).astype(np.int64)
+    worst = int(np.argmax(off))
     return int(np.convolve(beyond, np.ones(IN_A_ROW, np.int64)).max()) >= IN_A_ROW, worst

@@ -12,6 +12,7 @@ import numpy as np
 from condmon.engine.minutely import Minutely
 from condmon.engine.records import F64, I64, Flags
 from condmon.engine.settings import Machine, Signal
+from condmon.engine.units import UNITS
 
 Worse = Literal["higher", "lower", "either"]
 
@@ -164,6 +165,19 @@ def stretch(minute: I64, flag: Flags, carried: list[int]) -> I64:
         last, out[i] = now, count
     carried[:] = [last, count]
     return out
+
+
+def apart(amount: float, code: str, signal: Signal) -> float:
+    """A difference given in one unit, in the unit of a signal; as it is where they do not match."""
+    given, wanted = UNITS.get(code), UNITS.get(signal.unit)
+    if given is None or wanted is None or given.quantity != wanted.quantity:
+        return amount
+    return amount * given.factor / wanted.factor
+
+
+def kelvin(signal: Signal) -> str:
+    """The unit of a difference of temperatures."""
+    return "K" if signal.unit == "Cel" else signal.unit
 
 
 def first(machine: Machine, role: str) -> Signal | None:

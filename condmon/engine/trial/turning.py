@@ -11,7 +11,7 @@ from condmon.engine.levels import Window
 from condmon.engine.settings import Machine, Signal
 from condmon.engine.thermal import Runner
 from condmon.engine.thermal_file import ModelError, bearing_of
-from condmon.engine.trial.points import Look, Point, Taken, first
+from condmon.engine.trial.points import Look, Point, Taken, apart, first, kelvin
 
 BAND = 500
 """Speeds of a run are told to the nearest 500 /min; the steps of a run lie further apart."""
@@ -90,10 +90,10 @@ def _at_speed(bearing: Signal, speed: float) -> Point:
         "speed",
         bearing.name,
         f"{bearing.label()} over its surroundings, settled at {band:,} /min",
-        "K",
+        kelvin(bearing),
         "higher",
         0.0,
-        3.0,
+        apart(3.0, "K", bearing),
         least=3,
         day_least=5,
     )
@@ -106,10 +106,10 @@ def _by_model(bearing: Signal, runner: Runner) -> Point:
         "speed",
         bearing.name,
         f"{bearing.label()} over what the thermal model expects",
-        "K",
+        kelvin(bearing),
         "higher",
         0.0,
-        3.0,
+        apart(3.0, "K", bearing),
         least=3,
         day_least=5,
         high=limit,
@@ -131,7 +131,8 @@ def vibration(look: Look) -> list[Taken]:
             inside = band == of
             words = f"{sensor.label()} at {of:,.0f} /min"
             point = Point(f"speed/{sensor.name}/{of:.0f}", "speed", sensor.name, words,
-                          sensor.unit, "higher", 0.6, 0.5, least=3, day_least=5)  # fmt: skip
+                          sensor.unit, "higher", 0.6, apart(0.5, "mm/s", sensor), least=3,
+                          day_least=5)  # fmt: skip
             out.append((point, look.part.minute[inside], value[inside]))
     return out
 
@@ -140,10 +141,11 @@ def axes(look: Look) -> list[Taken]:
     """Load and following error of each axis while a program runs."""
     busy = look.all_of("power", 1.0) & look.all_of("cycle_running", 1.0)
     out: list[Taken] = []
-    for role, times, off in (("axis_load", 0.25, 3.0), ("axis_following_error", 0.4, 2.0)):
+    roles = (("axis_load", 0.25, 3.0, "%"), ("axis_following_error", 0.4, 2.0, "um"))
+    for role, times, off, code in roles:
         for one in look.machine.by_role(role):
             words = f"{one.label()} while a program runs"
             point = Point(f"axes/{one.name}", "axes", one.name, words, one.unit, "higher", times,
-                          off, least=10, day_least=60)  # fmt: skip
+                          apart(off, code, one), least=10, day_least=60)  # fmt: skip
             out.append((point, look.part.minute, np.where(busy, look.mean(one), np.nan)))
     return out
