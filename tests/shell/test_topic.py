@@ -1,8 +1,10 @@
 """The alert topic on a real broker: what it keeps agrees with the alerts, whatever restarts."""
 
 import json
+import subprocess
 import threading
 from dataclasses import replace
+from types import SimpleNamespace
 
 import paho.mqtt.client as paho
 import pytest
@@ -15,6 +17,7 @@ from condmon.senders.topic import TopicFollower
 from condmon.senders.topicstate import topic_state
 from tests.brokers import QUEUES, Mosquitto
 from tests.letters import SITE, alert, ended
+from tests.receivers import certificate
 from tests.waiting import until
 
 pytestmark = pytest.mark.broker
@@ -187,7 +190,7 @@ def test_broker_that_goes_away_and_comes_back_has_it_right_soon_and_repeats_only
 def test_broker_that_forgot_everything_is_told_again(journal, tmp_path, ending):
     forgetful = Mosquitto(tmp_path / "other", QUEUES.replace("persistence true", ""))
     forgetful.start()
-    ending.append(type("Stop", (), {"close": lambda _: forgetful.stop()})())
+    ending.append(SimpleNamespace(close=forgetful.stop))
     put(journal, alert())
     ending.append(Follower(journal.path.parent, forgetful.port))
     lamp = Lamp(forgetful.port)
@@ -205,7 +208,7 @@ def test_broker_that_refuses_the_topic_is_told_in_words(journal, tmp_path, endin
     rules.write_text("topic readwrite elsewhere/#\n")
     strict = Mosquitto(tmp_path / "strict", QUEUES + f"acl_file {rules}\n")
     strict.start()
-    ending.append(type("Stop", (), {"close": lambda _: strict.stop()})())
+    ending.append(SimpleNamespace(close=strict.stop))
     put(journal, alert())
     folder = journal.path.parent
     ending.append(Follower(folder, strict.port))
@@ -219,3 +222,27 @@ def test_no_broker_is_told_in_words_and_costs_nothing_else(journal, tmp_path, en
     ending.append(Follower(folder, 1))
     until(lambda: topic_state(folder) is not None, 10, "the trouble is shown")
     assert "nobody listens at 127.0.0.1:1" in topic_state(folder)[1]
+
+
+def test_broker_behind_tls_and_a_password_is_told_of_once_the_password_is_right(
+    journal, tmp_path, ending
+):
+    words, secret, folder = tmp_path / "passwords", tmp_path / "secret", journal.path.parent
+    words.touch(mode=0o600)
+    subprocess.run(["mosquitto_passwd", "-b", str(words), "condmon", "right"], check=True,
+                   capture_output=True)  # fmt: skip
+    paper = certificate(tmp_path)
+    text = QUEUES.replace("allow_anonymous true", f"allow_anonymous false\npassword_file {words}")
+    broker = Mosquitto(tmp_path / "tls", text, f"certfile {paper}\nkeyfile {paper}").start()
+    ending.append(SimpleNamespace(close=broker.stop))
+    put(journal, alert())
+    secret.write_text("wrong-word")
+    how = {"tls": True, "ca_file": tmp_path / "cert.pem", "username": "condmon"}
+    first = Follower(folder, broker.port, password_file=secret, **how)
+    until(lambda: topic_state(folder) and topic_state(folder)[1], 20, "the trouble is shown")
+    first.stop()
+    assert "the broker refused our user or password" in topic_state(folder)[1]
+    assert "wrong-word" not in topic_state(folder)[1]
+    secret.write_text("right")
+    ending.append(Follower(folder, broker.port, password_file=secret, **how))
+    until(lambda: topic_state(folder)[1] == "", 20, "it is in order")
