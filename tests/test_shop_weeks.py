@@ -3,7 +3,7 @@
 In the healthy weeks: spring, weekends, night runs, a new product every week, warm-ups, a holiday,
 new filters, a change to summer time and a power cut (tests/weeks.py). In the troubled ones each
 fault lasts from its onset until somebody has seen to it. Not here, because they need a learned
-model or the words of a control: odd-pattern, control-alarm.
+model, the words of a control or a service book: odd-pattern, control-alarm, service-due.
 """
 
 from collections import Counter
@@ -21,8 +21,9 @@ from tests.weekbody import DAYS, START, ZONE, Trouble
 from tests.weeks import Shop, settings
 
 WEEK_US = 7 * 86400 * SECOND_US
-ELSEWHERE = {"odd-pattern", "control-alarm"}
-"""Raised in tests/engine/test_odd_pattern.py and by replay/recipes/control-fault.toml."""
+ELSEWHERE = {"odd-pattern", "control-alarm", "service-due"}
+"""Raised in tests/engine/test_odd_pattern.py, by replay/recipes/control-fault.toml and in
+tests/engine/test_service_book.py."""
 
 
 def mill_1(check: str, day: int, hour: float, hours: float) -> Trouble:
