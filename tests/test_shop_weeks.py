@@ -23,7 +23,7 @@ from tests.weeks import Shop, settings
 WEEK_US = 7 * 86400 * SECOND_US
 ELSEWHERE = {"odd-pattern", "control-alarm", "service-due"}
 """Raised in tests/engine/test_odd_pattern.py, by replay/recipes/control-fault.toml and in
-tests/engine/test_service_book.py."""
+tests/engine/test_service_tasks.py."""
 
 
 def mill_1(check: str, day: int, hour: float, hours: float) -> Trouble:
