@@ -1,6 +1,6 @@
 """Pages of the service book: what is due, tasks and components of a machine, each of them."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 from fastapi import APIRouter, HTTPException, Request
@@ -78,7 +78,8 @@ def machine_book_page(request: Request, machine_id: str) -> Response:
         "machine_book.html",
         machine=machine,
         rows=rows_of(shelved, machine_id),
-        components=sorted(here, key=lambda c: c.place),
+        components=here,
+        tree=tree(here),
         store=[c for c in known if c.where == "store"],
         life=lambda c: life_words(c, shelved),
         measures=MEASURES,
@@ -139,6 +140,22 @@ def component_page(request: Request, component_key: str) -> Response:
         visits=[v for v in shelved.book.visits.of(component.machine) if v.state == "open"],
         number=number,
     )  # fmt: skip
+
+
+def tree(components: Sequence[Component]) -> list[tuple[int, Component]]:
+    """Each component with its depth, parts behind what they belong to, by place."""
+    keys = {component.key for component in components}
+    under: dict[str, list[Component]] = {}
+    for component in sorted(components, key=lambda c: (c.place, c.key)):
+        above = component.part_of if component.part_of in keys else ""
+        under.setdefault(above, []).append(component)
+    found: list[tuple[int, Component]] = []
+    waiting = [(0, component) for component in reversed(under.get("", []))]
+    while waiting:
+        depth, component = waiting.pop()
+        found.append((depth, component))
+        waiting += [(depth + 1, part) for part in reversed(under.get(component.key, []))]
+    return found
 
 
 def rows_of(shelved: Shelved, machine: str) -> list[Row]:

@@ -1,4 +1,4 @@
-"""A small service book in a house: a task overdue, one due soon, two components."""
+"""A small service book in a house: tasks overdue, due soon and later, components."""
 
 import json
 
@@ -14,11 +14,17 @@ ROWS = (
     ("mill-1", "task", "strength", {"title": "Coolant concentration", "sort": "inspection",
      "every": {"days": 7}, "lead": {"days": 2}, "used": {"days": 6}, "unit": "%", "low": 5,
      "high": 10}),
+    ("mill-1", "task", "filter", {"title": "Oil mist filter", "sort": "inspection",
+     "every": {"days": 7}, "lead": {"days": 2}, "used": {"days": 6}, "unit": "mbar", "high": 8}),
+    ("mill-1", "task", "wipers", {"title": "Wipers of the ways", "sort": "cleaning",
+     "every": {"days": 30}, "used": {"days": 31}}),
     ("mill-1", "task", "grease", {"title": "Grease the magazine", "sort": "service",
      "every": {"hours_turning": 500}}),
     ("", "component", "spindle-a", {"name": "Spindle unit", "serial": "NP-3",
      "used": {"hours_turning": 1200}}),
     ("mill-1", "installed", "spindle-a", {"place": "spindle"}),
+    ("", "component", "motor-a", {"name": "Pump motor", "used": {"hours_on": 4100}}),
+    ("mill-1", "installed", "motor-a", {"place": "motor"}),
     ("", "component", "pump-a", {"name": "Coolant pump"}),
 )  # fmt: skip
 

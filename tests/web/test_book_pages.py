@@ -3,6 +3,8 @@
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
+from condmon.engine.servicebook.components import Component
+from condmon.web.book import tree
 from tests.waiting import until
 from tests.web.bookrows import fill_book
 from tests.web.browsers import SMALL, errors_of, phone
@@ -62,23 +64,23 @@ def test_caution_stands_before_the_button(sheet):
 
 
 def test_an_inspection_with_reading_and_photo_is_two_fields_and_one_tap(book, sheet):
-    sheet.goto("/book/tasks/strength")
+    sheet.goto("/book/tasks/filter")
     sheet.get_by_label("What was found").select_option("watch")
-    sheet.get_by_label("Reading in %").fill("4,2")
+    sheet.get_by_label("Reading in mbar").fill("9,2")
     sheet.get_by_label("Photo").set_input_files(
         {"name": "p.jpg", "mimeType": "image/jpeg", "buffer": photo_file()}
     )
     sheet.get_by_role("button", name="It was inspected").tap()
     said = sheet.locator(".said").inner_text()
-    assert "inspected, watch: Coolant concentration (strength), reading 4.2 % (below 5)" in said
-    until(lambda: tasks(book)["strength"].doings, 10, "it is in the book")
-    _, what, by, reading, _, photo = tasks(book)["strength"].doings[-1]
-    assert ("watch", "anna", 4.2) == (what, by, reading)
+    assert "inspected, watch: Oil mist filter (filter), reading 9.2 mbar (above 8)" in said
+    until(lambda: tasks(book)["filter"].doings, 10, "it is in the book")
+    _, what, by, reading, _, photo = tasks(book)["filter"].doings[-1]
+    assert ("watch", "anna", 9.2) == (what, by, reading)
     assert 200 == book.client(book.member("anna")).get(f"/photos/{photo}").status_code
     sheet.reload()
-    assert "to be watched 4.2 %" in sheet.locator("main").inner_text()
+    assert "to be watched 9.2 mbar" in sheet.locator("main").inner_text()
     sheet.goto("/book")
-    assert "Coolant concentration" not in sheet.locator("main .rows").first.inner_text()
+    assert "Oil mist filter" not in sheet.locator("main .rows").first.inner_text()
     assert "to be watched" in sheet.locator("main").inner_text()
 
 
@@ -91,20 +93,20 @@ def test_what_was_typed_survives_a_lost_connection(sheet):
 
 
 def test_a_task_is_put_off_with_a_reason_only(book, sheet):
-    sheet.goto("/book/tasks/hoses")
+    sheet.goto("/book/tasks/wipers")
     sheet.evaluate(OPEN_ALL)
-    sheet.get_by_label("Why?").first.fill("hoses ordered")
+    sheet.get_by_label("Why?").first.fill("no time")
     sheet.get_by_label("Put off by so many days").fill("10")
     sheet.get_by_role("button", name="Leave it out").tap()
     assert "put off for 10 days" in sheet.locator(".said").inner_text()
-    until(lambda: tasks(book)["hoses"].held_until_us, 10, "it is in the book")
+    until(lambda: tasks(book)["wipers"].held_until_us, 10, "it is in the book")
 
 
 def test_without_a_script_a_component_goes_out_and_another_comes_in(book, browser):
     context = phone(browser, book, book.member("anna"), script=False)
     page = context.new_page()
-    page.goto("/book/components/spindle-a")
-    assert "1,200" in page.locator("main").inner_text()
+    page.goto("/book/components/motor-a")
+    assert "4,100" in page.locator("main").inner_text()
     page.get_by_label("It was taken out and").select_option("exchange")
     page.get_by_label("Why?").fill("noisy")
     page.get_by_role("button", name="Write it down").tap()
@@ -129,6 +131,15 @@ def test_a_component_is_described_anew_and_a_part_belongs_to_it(book):
     assert ("Main spindle", "NP-4") == (known["spindle-a"].name, known["spindle-a"].serial)
     assert "Rotary union" in client.get("/book/components/spindle-a").text
     assert "Part of" in client.get("/book/components/rotary-union").text
+    assert "↳ union: Rotary union" in client.get("/book/mill-1").text
+
+
+def test_parts_stand_behind_what_they_belong_to():
+    keys = [("fan", "motor", "b"), ("motor", "spindle", "z"), ("pump", "", "c"),
+            ("spindle", "", "m"), ("seal", "elsewhere", "a")]  # fmt: skip
+    components = [Component(key, key, part_of=above, place=place) for key, above, place in keys]
+    expected = [(0, "seal"), (0, "pump"), (0, "spindle"), (1, "motor"), (2, "fan")]
+    assert expected == [(depth, component.key) for depth, component in tree(components)]
 
 
 def test_component_and_task_are_added_and_the_starter_set_taken_over(book):

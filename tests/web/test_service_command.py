@@ -21,6 +21,13 @@ def run(house, capsys):
     return command
 
 
+def by_key(answer) -> dict[str, dict]:
+    """The rows of a command by what they are about."""
+    code, rows, _ = answer
+    assert 0 == code
+    return {row["key"]: row for row in rows if "key" in row}
+
+
 def words_of(house, capsys, *words: str) -> str:
     assert 0 == main(["service", "-c", str(house.config_path), *words])
     return capsys.readouterr().out
@@ -41,8 +48,8 @@ def test_component_is_added_installed_exchanged_and_keeps_its_life(house, run):
     assert ("exchange", "NP-7") == (old["where"], old["serial"])
     assert 4100 <= old["life"]["hours_on"] < 4101
     assert 2 == len(old["moves"])
-    _, [new], _ = run("list", "--where", "installed")
-    assert ("pump-b", "mill-1", "coolant pump") == (new["key"], new["machine"], new["place"])
+    new = by_key(run("list", "--where", "installed"))["pump-b"]
+    assert ("mill-1", "coolant pump") == (new["machine"], new["place"])
     assert 0 == run("return", "coolant-pump", "--renewed", "--serial", "NP-8")[0]
     _, [back], _ = run("show", "coolant-pump")
     assert ({}, 4100) == (back["life"], round(back["life_before"]["hours_on"]))
@@ -53,17 +60,17 @@ def test_task_is_added_due_done_and_its_alert_ends(house, run):
                      "--lead", "days=5", "--used", "days=27", "--unit", "mm", "--high", "2",
                      "--do", "Look at the lips.")  # fmt: skip
     assert 0 == code
-    _, [due], _ = run("due")
-    assert ("wipers", "soon", "3 of 30 days left") == (due["key"], due["standing"], due["left"])
-    assert 1 == len(house.alerts(check="service-due"))
+    due = by_key(run("due"))["wipers"]
+    assert ("soon", "3 of 30 days left") == (due["standing"], due["left"])
+    [alert] = [a for a in house.alerts(check="service-due") if a.facts["task"] == "wipers"]
     code, [entry], _ = run("inspected", "wipers", "watch", "--reading", "2.5", "--text", "one torn")
     assert 0 == code
     assert "inspected, watch: Wipers (wipers), reading 2.5 mm (above 2): one torn" == entry["text"]
-    until(lambda: house.alerts(check="service-due")[0].ended_us, 10, "the alert is over")
-    assert "normal" == house.alerts(check="service-due")[0].state
-    assert [{"kind": "nothing"}] == run("due")[1]
-    _, rows, _ = run("due", "--within", "40 d")
-    assert ["wipers"] == [row["key"] for row in rows]
+    until(lambda: house.alerts(id=alert.id)[0].ended_us, 10, "the alert is over")
+    assert "normal" == house.alerts(id=alert.id)[0].state
+    assert "wipers" not in by_key(run("due"))
+    assert "wipers" in by_key(run("due", "--within", "40 d"))
+    assert "wipers" not in by_key(run("due", "--within", "20 d"))
     assert 0 == run("task", "mill-1", "--key", "wipers", "--every", "days=60")[0]
     _, [shown], _ = run("show", "wipers")
     assert ("Wipers", ["Look at the lips."], "mm") == (shown["title"], shown["do"], shown["unit"])
