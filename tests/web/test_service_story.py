@@ -6,6 +6,8 @@ replaced; the tool setter steps and is asked about; the run after it fails on an
 once that is tight, is signed for, and a new baseline keeps quiet.
 """
 
+import contextlib
+import io
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -13,6 +15,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser
 
+from condmon.cli import main
+from condmon.visittext import steps_words
 from tests.storyhouse import StoryHouse
 from tests.storyshop import Wear
 from tests.web.browsers import errors_of, phone
@@ -267,8 +271,6 @@ def test_it_is_signed_for_by_name_and_the_new_baseline_is_quiet(story):
 
 
 def test_every_line_of_the_story_is_in_the_chained_log(story, capsys):
-    from condmon.cli import main
-
     assert 0 == main(["log", "-c", str(story.path), "verify"])
     texts = " | ".join(e.text for e in story.entries())
     for part in ("is planned", "begins by Kim and Robin", "removed, sent for exchange", "is over",
@@ -338,3 +340,38 @@ def test_what_does_not_fit_is_told_on_the_page_and_changes_nothing(story, browse
     page.get_by_text("is no number; write it as 4.5").wait_for()
     assert 2 == story.say("chart", "backlash-y")[0]["values"]
     context.close()
+
+
+def printed(story: StoryHouse, *words: str) -> str:
+    """What a command says to people."""
+    out = io.StringIO()
+    with contextlib.redirect_stdout(out):
+        assert 0 == main(["service", "-c", str(story.path), *words])
+    return out.getvalue()
+
+
+def test_commands_tell_people_the_same_in_plain_lines(story):
+    visit = printed(story, "visit", "nov")
+    for words in ("Return-to-service run: pass", "because: ", "hydraulic unit: 1 taken, 1 used",
+                  "inner race of the block is pitted", "Signed by kim"):  # fmt: skip
+        assert words in visit
+    assert "signed" in printed(story, "visits", "--machine", "mill-1")
+    assert "limits: " in printed(story, "chart", "mill-1.setter")
+    assert "2.54 um (1 tenths) (after the work, nov" in printed(story, "chart", "backlash-y")
+    assert "tool setter" in printed(story, "series")
+
+
+def test_a_slip_in_a_command_names_what_was_meant(story):
+    [told] = story.say("visit", "now", fails=2)
+    assert 'The book has no visit "now"; did you mean "nov"?' in told["error"]
+    [told] = story.say("measure", "backlash", "3", fails=2)
+    assert 'did you mean "backlash-y"?' in told["error"]
+    [told] = story.say("measure", "backlash-y", "3", "--unit", "bar", fails=2)
+    assert 'a value in "bar" does not go into a series in um. Nothing was filed.' in told["error"]
+
+
+def test_what_to_run_comes_with_its_cautions():
+    text = "\n".join(steps_words())
+    for words in ("Stored hydraulic pressure", "vertical axis can fall", "Never bypass a door",
+                  "Lock out and tag", "no proof that the machine is safe"):  # fmt: skip
+        assert words in text
