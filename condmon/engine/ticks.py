@@ -154,25 +154,26 @@ class Ticks:
     def _hold(self, first: int, n: int, row: I64, here: Readings) -> tuple[F64, F64]:
         """Held values and their ages, both (n, k)."""
         k = len(self.machine.signals)
-        known = here.usable
+        known, held, held_tick = here.usable, self.held, self.held_tick
         last = np.zeros((n, k))
         place = np.full((n, k), -1, np.int64)
         row, column, given = row[known], here.column[known], here.value[known]
         last[row, column] = given  # the last one in time stays
         place[row, column] = row
+        value, age = last, np.zeros((n, k))
+        self.held, self.held_tick = last[-1].copy(), np.full(k, first + n - 1, np.int64)
         gaps = np.flatnonzero((place < 0).any(axis=0))  # the other columns hold nothing over
-        value, tick = last, place + first
         if len(gaps):
             at = np.maximum.accumulate(place[:, gaps], axis=0)
             fresh = at >= 0
             carried = np.take_along_axis(last[:, gaps], np.maximum(at, 0), 0)
-            value[:, gaps] = np.where(fresh, carried, self.held[gaps])
-            tick[:, gaps] = np.where(fresh, at + first, self.held_tick[gaps])
-        age = (np.arange(first, first + n, dtype=np.int64)[:, None] - tick).astype(np.float64)
-        self.held, self.held_tick = value[-1].copy(), tick[-1].copy()
-        never = tick == _NEVER
-        age[never] = np.inf
-        value = np.where(age > self._limit, np.nan, value)
+            carried = np.where(fresh, carried, held[gaps])
+            tick = np.where(fresh, at + first, held_tick[gaps])
+            old = (np.arange(first, first + n, dtype=np.int64)[:, None] - tick).astype(np.float64)
+            old[tick == _NEVER] = np.inf
+            self.held[gaps], self.held_tick[gaps] = carried[-1], tick[-1]
+            value[:, gaps] = np.where(old > self._limit[gaps], np.nan, carried)
+            age[:, gaps] = old
         value[:, self._moment] = (place >= 0)[:, self._moment]
         return value, age
 
@@ -180,14 +181,16 @@ class Ticks:
         """Seconds since anything arrived, (n, k)."""
         place = np.full((n, len(self.machine.signals)), -1, np.int64)
         place[row, here.column] = row
-        tick = place + first
+        out = np.zeros(place.shape)
+        heard_tick = np.full(len(self.heard_tick), first + n - 1, np.int64)
         gaps = np.flatnonzero((place < 0).any(axis=0))
         if len(gaps):
             at = np.maximum.accumulate(place[:, gaps], axis=0)
-            tick[:, gaps] = np.where(at >= 0, at + first, self.heard_tick[gaps])
-        self.heard_tick = tick[-1].copy()
-        out = (np.arange(first, first + n, dtype=np.int64)[:, None] - tick).astype(np.float64)
-        out[tick == _NEVER] = np.inf
+            tick = np.where(at >= 0, at + first, self.heard_tick[gaps])
+            old = (np.arange(first, first + n, dtype=np.int64)[:, None] - tick).astype(np.float64)
+            old[tick == _NEVER] = np.inf
+            out[:, gaps], heard_tick[gaps] = old, tick[-1]
+        self.heard_tick = heard_tick
         return out
 
     def _increase(

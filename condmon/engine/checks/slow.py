@@ -35,6 +35,7 @@ class Slow(Check):
         self._verdict = logic.UNKNOWN
         self._known = Marks([])
         self._place = {s.name: i for i, s in enumerate(self.machine.signals)}
+        self._places: dict[str, int | None] = {}  # role -> column of its first signal
 
     def push(self, block: Block) -> Pair:
         """The verdict at each tick, as of the last ten minutes that were over."""
@@ -71,17 +72,24 @@ class Slow(Check):
 
     def all_on(self, part: Minutely, role: str) -> Flags:
         """Minutes in which the first state of a role was on throughout; all, if there is none."""
-        found = self.machine.by_role(role)
-        if not found:
+        place = self._first(role)
+        if place is None:
             return np.ones(len(part.minute), bool)
-        return np.asarray(self.mean(part, found[0]) == 1.0)
+        return np.asarray(part.mean[:, place] == 1.0)
 
     def all_off(self, part: Minutely, role: str) -> Flags:
         """Minutes in which the first state of a role was off throughout; all, if there is none."""
-        found = self.machine.by_role(role)
-        if not found:
+        place = self._first(role)
+        if place is None:
             return np.ones(len(part.minute), bool)
-        return np.asarray(self.mean(part, found[0]) == 0.0)
+        return np.asarray(part.mean[:, place] == 0.0)
+
+    def _first(self, role: str) -> int | None:
+        """Column of the first signal of a role; looked up once, for this is asked every minute."""
+        if role not in self._places:
+            found = self.machine.by_role(role)
+            self._places[role] = self._place[found[0].name] if found else None
+        return self._places[role]
 
     def in_duty(self, part: Minutely, name: str) -> Flags:
         """Minutes spent in one duty; none, if the machine has no such duty."""
