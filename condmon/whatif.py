@@ -139,7 +139,4 @@ def _span(args: argparse.Namespace, config: Config) -> spans.Span:
         raise CondmonError(
             f"{config.store.path}: nothing was recorded here; is [store] path right?"
         )
-    end_us = min(held[1], Clock().now_us())
-    if end_us <= held[0]:  # recorded under a clock that was ahead
-        end_us = held[1]
-    return max(held[0], end_us - args.days * 86_400 * SECOND_US), end_us
+    return max(held[0], held[1] - args.days * 86_400 * SECOND_US), held[1]
