@@ -89,7 +89,7 @@ def _tasks(rows: Any) -> None:
     task.add_argument("--sort", choices=("service", "inspection", "cleaning", "calibration"))
     for word, words in (
         ("every", "its interval, such as hours_turning=500; with several the first one counts"),
-        ("lead", "how long before that it is told"),
+        ("lead", "how long before that it is told; a tenth of the interval if not given"),
         ("used", "how much of the interval is used already"),
     ):
         task.add_argument(f"--{word}", action="append", default=[], metavar="MEASURE=N",

@@ -9,6 +9,7 @@ from typing import Any
 from condmon.engine.servicebook.fields import key_from
 from condmon.engine.servicebook.life import MEASURES
 from condmon.engine.servicebook.starter import starter_set
+from condmon.engine.servicebook.tasks import usual_lead
 from condmon.engine.words import nearest
 from condmon.errors import UsageError
 from condmon.servicedesk import Desk, Filing
@@ -77,6 +78,8 @@ def _task(args: argparse.Namespace, desk: Desk) -> list[Filing]:
     for name in ("every", "lead", "used"):
         if getattr(args, name):
             content[name] = amounts(getattr(args, name), f"--{name}")
+    if key not in known and not args.lead:
+        content["lead"] = usual_lead(content.get("every", {}))
     if args.steps:
         content["do"] = args.steps
     content |= {n: getattr(args, n) for n in ("low", "high") if getattr(args, n) is not None}

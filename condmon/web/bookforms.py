@@ -12,7 +12,7 @@ from condmon.engine.outputs import Entry
 from condmon.engine.records import Filed
 from condmon.engine.servicebook.fields import key_from
 from condmon.engine.servicebook.starter import starter_set
-from condmon.engine.servicebook.tasks import Task
+from condmon.engine.servicebook.tasks import Task, usual_lead
 from condmon.spans import instant_of
 from condmon.web.book import component_of, task_of
 from condmon.web.parts import Parts, back_to, needs, parts_of, phone_of
@@ -57,9 +57,9 @@ def write_machine_book(
                     entry = file(request, machine_id, "task", task, content)
         case "task":
             limits = {measure: figure(every), "days": figure(days)}
-            content = {"title": name, "sort": sort, "place": place,
-                       "every": {m: v for m, v in limits.items() if v is not None},
-                       "do": _lines(text)}  # fmt: skip
+            wanted = {m: v for m, v in limits.items() if v is not None}
+            content = {"title": name, "sort": sort, "place": place, "every": wanted,
+                       "lead": usual_lead(wanted), "do": _lines(text)}  # fmt: skip
             entry = file(request, machine_id, "task", key_from(name, book.tasks.known), content)
         case _:
             if do == "component":

@@ -93,6 +93,7 @@ def test_a_photo_goes_along_and_one_that_cannot_be_read_is_refused(house, run, t
 
 def test_what_was_done_some_days_ago_counts_from_then(house, run):
     assert 0 == run("task", "mill-1", "Mats", "--every", "days=60", "--used", "days=50")[0]
+    assert 6 == run("show", "mats")[1][0]["limits"][0]["lead"]
     day = house.config.settings.calendar.text(house.clock.now_us() - 5 * 86_400_000_000)[:10]
     assert 0 == run("done", "mats", "--on", day)[0]
     [task] = run("show", "mats")[1]

@@ -17,6 +17,7 @@ from condmon.engine.words import nearest, number
 
 DAY_US = 86_400_000_000
 TASKS_MAX = 1000
+LEAD_SHARE = 0.1
 BACKDATED_MAX_US = 366 * DAY_US
 DOINGS_KEPT = 30
 SEEN: Mapping[str, str] = {"watch": "to be watched", "bad": "found bad"}
@@ -219,6 +220,14 @@ class Tasks:
     def load(self, state: dict[str, Any]) -> None:
         """Take up a saved state."""
         self.known = {saved["key"]: Task(**saved) for saved in state["known"]}
+
+
+def usual_lead(every: Mapping[str, float]) -> dict[str, float]:
+    """A tenth of each interval, where nobody said how long before it is to be told.
+
+    Enough to order a part for work of half a year (common practice, no source).
+    """
+    return {measure: amount * LEAD_SHARE for measure, amount in every.items()}
 
 
 def _on_us(task: Task, filed: Filed, content: Content) -> int:
