@@ -25,9 +25,7 @@ BAD = {
 }
 
 
-def run(
-    records: list[Record], own: Mapping[str, Adjust] | None = None
-) -> list[Alert | Message]:
+def run(records: list[Record], own: Mapping[str, Adjust] | None = None) -> list[Alert | Message]:
     out = Engine(replace(shop(1), machines=(), own_adjust=own or {})).push(records)
     return [o for o in out if isinstance(o, Alert | Message)]
 

@@ -121,14 +121,17 @@ def test_machine_with_three_cheap_sensors_gets_its_checks_and_is_told_what_one_m
     small: Path, capsys: pytest.CaptureFixture[str]
 ):
     head = SMALL.split("[machine.signal.air_flow]")[0]
-    small.write_text(head + """\
+    small.write_text(
+        head
+        + """\
 [machine.signal.bearing]
 topic = "pier/bearing"
 role = "bearing_temperature"
 [machine.signal.air]
 topic = "pier/air"
 role = "air_pressure"
-""")
+"""
+    )
     assert 0 == main(["check", "-c", str(small), "--json"])
     machine, summary = lines(capsys.readouterr().out)
     on = {one["check"] for one in machine["checks"]}
