@@ -119,7 +119,8 @@ def learn(rows: F64, tuning: Tuning, floor: F64 | None = None) -> Baseline:
     if len(rows) < max(ROWS_MIN, 2 * tuning.window):
         raise BaselineError(f"{len(rows)} rows are too few to know what is usual")
     means = smooth(rows, tuning.window)
-    blind = (~np.isnan(means)).sum(axis=0) < max(ROWS_MIN // 2, KNOWN_MIN * len(means))
+    full = int((~np.isnan(means)).any(axis=1).sum())
+    blind = (~np.isnan(means)).sum(axis=0) < max(ROWS_MIN // 2, KNOWN_MIN * full)
     if blind.all():
         raise BaselineError("none of its features is ever known")
     means = np.where(blind, 0.0, means)
