@@ -7,7 +7,9 @@ import pytest
 from condmon.engine.records import Filed
 from condmon.engine.servicebook.book import ServiceBook, Told
 from condmon.engine.servicebook.series import key_of_signal
+from condmon.trade.series import Chart
 from tests.engine.builders import T0_US
+from tests.trade.vectors import vector
 
 MACHINES = {"mill-1": "Five-axis mill", "mill-2": "Mill"}
 
@@ -179,3 +181,28 @@ def test_the_key_of_a_long_or_odd_signal_name_is_still_a_key():
     assert "mill-1.probe" == key_of_signal("mill-1", "probe")
     assert 64 == len(key_of_signal("m" * 50, "p" * 60))
     assert "m.a-b" == key_of_signal("M", "a b")
+
+
+def filed_series(values: list[float], **known: float) -> Chart:
+    """The chart of a series whose values were filed one by one."""
+    desk = Desk()
+    desk.file("series", "x", title="x", unit="1", **known)
+    for value in values:
+        desk.file("measured", "x", value=value)
+    return desk.book.series.known["x"].chart()
+
+
+def test_values_filed_in_the_book_have_nist_limits_of_individuals():
+    v = vector("imr")  # NIST/SEMATECH e-Handbook 6.3.2.2, second hand
+    chart = filed_series(v.input["x"])
+    assert (v.expected["lcl"], v.expected["ucl"]) == (
+        pytest.approx(chart.phases[0].low, abs=v.tol),
+        pytest.approx(chart.phases[0].high, abs=v.tol),
+    )
+
+
+def test_values_filed_in_the_book_have_nist_ewma():
+    v = vector("ewma")  # NIST/SEMATECH e-Handbook 6.3.2.4, second hand
+    chart = filed_series(v.input["x"], target=v.input["target"], sigma=v.input["s"])
+    assert v.expected["ewma2dp"][1:] == pytest.approx(chart.ewma.tolist(), abs=0.0051)
+    assert v.expected["ucl"] == pytest.approx(chart.ewma_high[-1], abs=1e-2)  # nearly the final one
