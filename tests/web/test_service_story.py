@@ -13,6 +13,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+from PIL import Image
 from playwright.sync_api import Browser
 
 from condmon.cli import main
@@ -375,3 +376,22 @@ def test_what_to_run_comes_with_its_cautions():
     for words in ("Stored hydraulic pressure", "vertical axis can fall", "Never bypass a door",
                   "Lock out and tag", "no proof that the machine is safe"):  # fmt: skip
         assert words in text
+
+
+def test_a_finding_with_a_photo_is_in_the_visit(story, browser):
+    story.say("plan", "mill-1", "hoses", "--key", "hoses")
+    picture = io.BytesIO()
+    Image.new("RGB", (40, 30), "grey").save(picture, "PNG")
+    context = phone(browser, story, story.cookie)
+    page = context.new_page()
+    page.goto("/visits/hoses")
+    page.get_by_text("Write down a finding").tap()
+    page.get_by_label("What was found").fill("hose chafed at the door")
+    page.get_by_label("Photo").set_input_files(
+        {"name": "hose.png", "mimeType": "image/png", "buffer": picture.getvalue()}
+    )
+    page.get_by_role("button", name="Write it down").last.tap()
+    page.locator(".entries li", has_text="hose chafed").get_by_role("link", name="photo").wait_for()
+    link = page.get_by_role("link", name="photo").last.get_attribute("href")
+    assert "image/jpeg" == context.request.get(link).headers["content-type"]
+    context.close()
