@@ -21,6 +21,12 @@ from tests.shell.test_replay import CONFIG
 DAYS = 3
 
 
+@pytest.fixture(autouse=True)
+def as_fast_as_others(monkeypatch):
+    """The command gives way to everything else; this process has other tests to run."""
+    monkeypatch.setattr("condmon.whatif.NICE", 0)
+
+
 def run(shop, capsys, *words: object):
     code = main(["whatif", "-c", str(shop / "condmon.toml"), *map(str, words)])
     told = capsys.readouterr()
