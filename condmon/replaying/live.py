@@ -8,7 +8,7 @@ from condmon.clock import rfc3339
 from condmon.daystart import starts
 from condmon.engine.engine import Engine
 from condmon.engine.outputs import Alert, Entry
-from condmon.engine.records import SECOND_US
+from condmon.engine.records import SECOND_US, Started
 from condmon.engine.settings import Calendar, Settings
 from condmon.engine.snapshot import SnapshotError, made_under
 from condmon.errors import CondmonError
@@ -19,6 +19,10 @@ from condmon.spans import Span
 
 AFTER_US = 120 * SECOND_US
 ENTRIES_AT_ONCE = 10_000
+OTHER = (
+    "the daemon ran with another configuration then, and what it carried on came from that one; "
+    "this is what the present one says"
+)
 
 
 class Part(NamedTuple):
@@ -54,6 +58,8 @@ def compare(folder: Path, settings: Settings, span: Span) -> Compared:
     said_entries: dict[str, Entry] = {}
     said_alerts: dict[str, Alert] = {}
     for _, batch in recorded(found, settings, after, until):
+        if any(isinstance(r, Started) and r.settings != settings.digest for r in batch):
+            cold = OTHER
         for output in engine.push(batch):
             if isinstance(output, Entry) and span[0] <= output.at_us < span[1]:
                 said_entries.setdefault(output.id, output)

@@ -103,6 +103,7 @@ def test_another_configuration_parts_at_its_first_difference(shop):
     assert found.parts
     assert "now bearing-over-limit" in found.parts[0].live
     assert "" == found.parts[0].replayed
+    assert "another configuration" in found.cold
 
 
 def test_without_recordings_there_is_nothing_to_compare(shop, capsys):
