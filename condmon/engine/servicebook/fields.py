@@ -5,7 +5,6 @@ The engine, the command line and the page ask the same question before anything 
 """
 
 import json
-import math
 import re
 from collections.abc import Callable, Collection, Mapping
 from typing import Any
@@ -16,6 +15,7 @@ from condmon.engine.words import nearest
 TEXT_MAX = 600
 NAME_MAX = 80
 ROWS_MAX = 40
+NUMBER_MAX = 1e15
 KEY = re.compile(r"[a-z0-9][a-z0-9._-]{0,63}", re.ASCII)
 PHOTO = re.compile(r"[0-9a-f]{24}", re.ASCII)
 
@@ -42,7 +42,7 @@ def _one_of(*words: str) -> Field:
 
 def _number(value: Any) -> str:
     fits = isinstance(value, int | float) and not isinstance(value, bool)
-    return "" if fits and math.isfinite(value) and abs(value) < 1e15 else "a number"
+    return "" if fits and -NUMBER_MAX < value < NUMBER_MAX else "a number"
 
 
 def _positive(value: Any) -> str:
