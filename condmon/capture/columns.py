@@ -60,8 +60,8 @@ def sheet(table: pa.Table, settings: Settings, notes: Notes, path: Path) -> Samp
     if untimed:
         notes.warn(f"{path}: {untimed} rows have no time; they were put aside")
     usable = (signal >= 0) & (at_us != NO_TIME)
-    whole = bool(usable.all()) and not np.any(at_us[1:] < at_us[:-1])
-    if whole:  # nothing to leave out and nothing to sort
+    kept: I64 | None = None  # None: nothing to leave out and nothing to sort
+    if usable.all() and not np.any(at_us[1:] < at_us[:-1]):
         value, word, words = _values(table.column("value"))
         index = signal.astype(np.int32)
     else:
@@ -72,7 +72,7 @@ def sheet(table: pa.Table, settings: Settings, notes: Notes, path: Path) -> Samp
     quality, reason = _read(value, word, words, index, settings)
     if "quality" in table.column_names:
         told = _quality(table.column("quality"), path)
-        _lower(told if whole else told[kept], value, quality, reason)
+        _lower(told if kept is None else told[kept], value, quality, reason)
     n = len(at_us)
     samples = Samples(
         index, at_us, np.full(n, NO_TIME, np.int64), value, quality,
@@ -136,7 +136,7 @@ def _signals(table: pa.Table, settings: Settings, notes: Notes, path: Path) -> I
     machines, machine = _coded(table.column("machine"))
     names, name = _coded(table.column("signal"))
     place = {(s.machine, s.name): s.index for s in settings.signals}
-    pair = machine * len(names) + name
+    pair: I64 = machine * len(names) + name
     nameless = (machine < 0) | (name < 0)
     if nameless.any():
         pair[nameless] = -1
