@@ -159,6 +159,61 @@ def test_seven_tenths_are_17_78_um_in_a_series():
     assert "beyond its tolerance" in text
 
 
+@pytest.mark.parametrize(
+    ("what", "key", "more", "words"),
+    [
+        ("visit", "june", {"machine": "", "title": "June"}, "say which machine it is about"),
+        ("visit", "may", {"title": "again"}, "visit May visit is ended; plan another one"),
+        ("visit", "may", {"machine": "mill-2", "title": "x"}, "visit may belongs to mill-1"),
+        ("finding", "mai", {"text": "x"}, 'there is no visit "mai"; did you mean "may"?'),
+        ("finding", "may", {"machine": "mill-2", "text": "x"}, "visit may belongs to mill-1"),
+        ("part", "may", {"name": "hose"}, "say how many were taken, used or returned"),
+        ("checked", "may", {}, "no return-to-service run is on; begin one"),
+        ("trial", "planned", {}, "visit Later is planned; a run follows when it is over"),
+        ("baseline", "b", {"machine": ""}, "say which machine"),
+        ("series", "tram", {"machine": "mill-2", "title": "x"}, "series tram belongs to mill-1"),
+        ("series", "tram", {"title": "Tram", "unit": "bar"}, "another unit is another series"),
+        ("series", "new", {"title": "x", "unit": "ell"}, '"ell" is no unit'),
+        ("measured", "tran", {"value": 1}, 'there is no series "tran"; did you mean "tram"?'),
+        ("measured", "tram", {"machine": "mill-2", "value": 1}, "series tram belongs to mill-1"),
+        ("measured", "tram", {"value": 1, "visit": "june"}, 'there is no visit "june"'),
+        ("expected", "tram", {"yes": True}, "Tram has no step that waits for an answer"),
+    ],
+)
+def test_what_does_not_fit_is_refused_in_words_and_changes_nothing(what, key, more, words):
+    desk = visited()
+    desk.file("visit", "planned", title="Later")
+    desk.file("series", "tram", title="Tram", unit="um")
+    desk.file("measured", "tram", value=1.0)
+    before = json.dumps(desk.book.state())
+    told = desk.file(what, key, **more)
+    assert told.refused
+    assert words in told.entry.text
+    assert before == json.dumps(desk.book.state())
+
+
+def test_a_visit_that_is_planned_anew_keeps_its_parts_and_a_signed_one_is_not_begun_again():
+    desk = Desk()
+    desk.file("visit", "may", title="May")
+    desk.file("part", "may", name="hose", taken=2)
+    assert "planned anew" in desk.text("visit", "may", title="May visit")
+    assert ["hose"] == [p.name for p in desk.book.visits.known["may"].parts]
+    for what in ("visit_begun", "visit_ended", "trial"):
+        desk.file(what, "may")
+    desk.file("verdict", "may", by="", **verdict("pass"))
+    desk.file("signed", "may")
+    assert "is signed for; plan another one" in desk.text("visit_begun", "may")
+
+
+def test_a_baseline_waits_until_the_work_is_over():
+    desk = Desk()
+    desk.file("visit", "may", title="May")
+    desk.file("visit_begun", "may")
+    assert "a visit is going on" in desk.text("baseline", "moved")
+    desk.file("visit_ended", "may")
+    assert "a new baseline begins for Five-axis mill" in desk.text("baseline", "moved")
+
+
 @pytest.mark.parametrize("unit", ["bar", "furlong"])
 def test_a_value_in_another_quantity_is_refused(unit):
     desk = Desk()
