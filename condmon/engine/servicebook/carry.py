@@ -43,7 +43,7 @@ def cargo_of(filed: Filed) -> tuple[Cargo | None, str]:
     try:
         found = json.loads(filed.content)
         return _sound(Cargo(found["book"], found["counts"], found["days"])), ""
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+    except (ValueError, KeyError, TypeError, AttributeError, IndexError, RecursionError):
         return None, "it cannot be read"
 
 
@@ -64,7 +64,7 @@ def from_snapshot(blob: bytes) -> Cargo | None:
         counts = {name: saved["usage"]["counts"] for name, saved in watches}
         days = {name: saved["due"]["days"] for name, saved in watches}
         return _sound(Cargo(state["servicebook"], counts, days))
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+    except (ValueError, KeyError, TypeError, AttributeError, IndexError, RecursionError):
         return None
 
 
