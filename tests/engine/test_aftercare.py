@@ -285,6 +285,23 @@ def test_the_longest_verdict_fits_into_a_line_of_the_book():
     assert len(json.dumps(made)) < 100_000
 
 
+def test_evidence_names_calibrations_that_wait_for_an_answer_or_are_out_of_tolerance():
+    engine, _, now_us = probed([0.5, -0.4, 0.3, -0.6, 0.4, -0.5, 0.2, 12.0])
+
+    def lines(key: str) -> list[str]:
+        filed = Filed(now_us, "m", "visit", "kim", key, '{"title": "June"}')
+        entries = of(engine.push([filed]), Entry)
+        [made] = [e for e in entries if e.facts["what"] == "evidence"]
+        found = json.loads(made.facts["content"])["lines"]
+        return [text for kind, text in found if kind == "calibration"]
+
+    assert ["probe: a step of 12 um (4.7 tenths), not answered"] == lines("june")
+    series = engine.servicebook.series.known["m.probe"]
+    engine.push([Filed(now_us, "m", "expected", "kim", "m.probe", '{"yes": true}')])
+    series.tolerance = 10.0
+    assert ["probe: 12 um (4.7 tenths), out of tolerance"] == lines("july")
+
+
 def test_spares_follow_from_what_shows_wear_each_once_with_the_first_reason():
     machine = Machine("m", "M", (signal(0, "m", "load_y", "axis_load", axis="y"),))
     drift = (Point("axes/load_y", "axes", "load_y", "load of y", "%", "higher", 0.2, 3.0), 20, 30)
