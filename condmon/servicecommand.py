@@ -51,7 +51,11 @@ def _reading(rows: Any) -> None:
 
 
 def _components(rows: Any) -> None:
-    add = rows.add_parser("add", help="a component that was not in the book", epilog=MEASURES_TOLD)
+    add = rows.add_parser(
+        "add",
+        help="a new component; with --key of a known one, other words for it",
+        epilog=MEASURES_TOLD,
+    )
     add.add_argument("name", metavar="NAME", help='such as "spindle unit"')
     _words(add, "sort", "serial", "maker", "text")
     add.add_argument("--key", default="", help="a short name for commands; made from NAME")

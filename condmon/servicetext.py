@@ -99,8 +99,8 @@ def component_words(row: Row, calendar: Calendar | None = None) -> str:
         lines.append(f"  {number(row['bearing_use'])} million turns weighted by load (ISO 281), "
                      "for comparing only")  # fmt: skip
     for bearing, bands in row["minutes_above"].items():
-        above = ", ".join(f"{low} °C {number(m)} min" for low, m in list(bands.items())[-4:])
-        lines.append(f"  {bearing} at or above {above}")
+        above = ", ".join(f"{low}: {number(m)} min" for low, m in list(bands.items())[-4:])
+        lines.append(f"  {bearing} at or above so many degrees: {above}")
     lines += [f"  {calendar.text(m['at_us'])}  {m['text']} ({m['by']})" for m in row["moves"]]
     return "\n".join(lines)
 
