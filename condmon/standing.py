@@ -216,7 +216,8 @@ class Standing:
         present = {alert.id for alert in self.engine.open_alerts()}
         over = [alert for alert in self._journal.alerts(open_only=True) if alert.id not in present]
         ended = [_ended(alert, now_us, f"{why} while it was open") for alert in over]
-        told = [entry_on(alert, now_us // SECOND_US, "alert", f"closed, because {why}: {alert.title}")
+        tick = now_us // SECOND_US
+        told = [entry_on(alert, tick, "alert", f"closed, because {why}: {alert.title}")
                 for alert in ended]  # fmt: skip
         self._write([*ended, *told], self._recorder.last_offset())
         if over:
