@@ -52,6 +52,7 @@ FAULTS = {
     "bearings-swapped": "the two bearing sensors have changed places",
 }
 
+KEYS = {"title", "start", "for", "seed", "thin", "learn", "fault", "must", "may"}
 FOREVER_US = 2**62
 SENSORS = {mill.id: frozenset(sensor.name for sensor in sensors(mill)) for mill in MILLS}
 
@@ -97,6 +98,7 @@ class Recipe:
     length_us: int = 0
     seed: int = 1
     thin: float = 1.0  # periods of all measures are this much longer
+    learn_us: int = 0  # models are learned from so much of its beginning
     faults: tuple[Fault, ...] = ()
     must: tuple[Must, ...] = ()
     may: tuple[May, ...] = ()
@@ -130,7 +132,7 @@ def load_recipe(path: Path) -> Recipe:
 
 
 def _recipe(table: Mapping[str, object]) -> Recipe:
-    _known(table, {"title", "start", "for", "seed", "thin", "fault", "must", "may"}, "the recipe")
+    _known(table, KEYS, "the recipe")
     start = table["start"]
     if not isinstance(start, datetime) or start.tzinfo is None:
         raise ValueError("start must be a date and time with a zone, as 2026-11-25T06:00:00Z")
@@ -141,6 +143,7 @@ def _recipe(table: Mapping[str, object]) -> Recipe:
         length_us=_us(table["for"]),
         seed=int(str(table.get("seed", 1))),
         thin=float(str(table.get("thin", 1))),
+        learn_us=_us(table.get("learn", "0 s")),
         faults=tuple(_fault(row, start_us) for row in _rows(table, "fault")),
         must=tuple(_must(row, start_us) for row in _rows(table, "must")),
         may=tuple(_may(row) for row in _rows(table, "may")),

@@ -15,6 +15,8 @@ from condmon.config import load
 from condmon.engine.engine import Engine
 from condmon.engine.outputs import Alert, Message
 from condmon.engine.records import SECOND_US
+from condmon.learning.child import Learned, learned
+from condmon.learning.first import inserted
 from condmon.plant import __main__ as maker
 from condmon.plant import load_recipe
 from condmon.plant.recipe import May, Must
@@ -27,15 +29,19 @@ DAYS = sorted(path.name.removesuffix(".jsonl.zst") for path in (REPLAY / "days")
 DAY_BYTES_MAX = 1_500_000
 
 
-def outcome_of(recording: Path) -> tuple[list[Alert], list[Message]]:
-    """Replay a recording; each alert once, in its last state, in order of raising; messages."""
+def outcome_of(recording: Path, learn_us: int = 0) -> tuple[list[Alert], list[Message]]:
+    """Replay a recording; each alert once, in its last state, in order of raising; messages.
+
+    With `learn_us` as `condmon replay --learn` does: models from so much of it judge the rest.
+    """
     config = load(CONFIG)
     notes = capture.Notes()
     last: dict[str, Alert] = {}
     messages: list[Message] = []
-    for output in replay(
-        capture.read([recording], config.settings, notes), Engine(config.settings)
-    ):
+    batches = capture.read([recording], config.settings, notes)
+    if learn_us:
+        batches = inserted(batches, learn_us, lambda *span: models_of(recording, *span))
+    for output in replay(batches, Engine(config.settings)):
         if isinstance(output, Alert):
             last[output.id] = output
         elif isinstance(output, Message):
@@ -43,6 +49,11 @@ def outcome_of(recording: Path) -> tuple[list[Alert], list[Message]]:
     assert [] == notes.warnings
     assert not notes.cut
     return sorted(last.values(), key=lambda alert: alert.raised_us), messages
+
+
+def models_of(recording: Path, from_us: int, to_us: int) -> list[Learned]:
+    """What is learned from a part of a recording, in the process that learns."""
+    return learned(CONFIG, [recording], options=["--from", str(from_us), "--to", str(to_us)])
 
 
 def alerts_of(recording: Path) -> list[Alert]:
@@ -111,6 +122,11 @@ def test_healthy_recipes_have_neither_fault_nor_alert():
     for name in healthy:
         recipe = load_recipe(recipe_path(name))
         assert ((), (), ()) == (recipe.faults, recipe.must, recipe.may)
+
+
+def test_recipe_says_from_how_much_of_it_models_are_learned():
+    assert 12 * 86_400 * SECOND_US == load_recipe(recipe_path("learned-weeks")).learn_us
+    assert 0 == load_recipe(recipe_path("healthy-day")).learn_us
 
 
 def recipe_path(name: str) -> Path:
