@@ -8,7 +8,6 @@ so that a busy machine does not fail them (wall time is told beside).
 import json
 import multiprocessing
 import os
-import resource
 import sys
 import time
 from pathlib import Path
@@ -19,6 +18,7 @@ from condmon.engine.frames import features
 from condmon.engine.oddmodel import read_model
 from condmon.engine.oddness import Detector
 from condmon.engine.settings import Machine
+from condmon.memory import peak_mb
 from tests.engine.builders import signal
 
 DAYS, SIGNALS = 30, 40
@@ -60,11 +60,6 @@ def child(pipe):
     model = fit(machine(), made, alerts_a_week=1.0, days_min=7)
     wall, seconds = time.perf_counter() - began, time.process_time() - used
     pipe.send((wall, seconds, before, peak_mb(), model.content()))
-
-
-def peak_mb():
-    """Largest resident size so far."""
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
 def resident_mb():
