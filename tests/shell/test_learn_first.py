@@ -98,10 +98,10 @@ def test_no_span_is_told(shop, tmp_path, capsys, text):
 
 
 def test_days_after_the_learned_ones_are_judged_by_the_model(shop, tmp_path, capsys):
-    """Four days of work give the model; on the fifth the bearing makes far more heat."""
-    h = history(5, 4, growth=lambda day: 0.8 * (day >= 4), gaps=0, plan=without_weekends)
+    """Three days of work give the model; on the fourth the bearing makes far more heat."""
+    h = history(4, 4, growth=lambda day: 0.8 * (day >= 3), gaps=0, plan=without_weekends)
     days = capture(tmp_path / "days.csv", h)
-    args = ["replay", str(days), "-c", str(shop), "--learn", "4 d", "--json", "--entries"]
+    args = ["replay", str(days), "-c", str(shop), "--learn", "3 d", "--json", "--entries"]
     assert 0 == main(args)
     rows = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
     (learned,) = [row for row in rows if row["kind"] == "learned"]
