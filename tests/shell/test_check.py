@@ -149,3 +149,21 @@ def test_letters_a_terminal_obeys_are_escaped(small: Path, capsys: pytest.Captur
     small.write_text(SMALL.replace("pier/air", "pier/\u202eair"))
     assert 0 == main(["check", "-c", str(small)])
     assert "pier/\\u202eair" in capsys.readouterr().out
+
+
+def test_a_sensor_of_another_machine_is_compared_where_it_is_listed_too(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    room = (
+        '[machine.signal.{0}]\ntopic = "pier/{1}/room"\nrole = "room_temperature"\nunit = "Cel"\n'
+    )
+    file = tmp_path / "condmon.toml"
+    file.write_text(
+        '[site]\nname = "North Pier Optics"\n[broker]\nurl = "mqtt://127.0.0.1:1883"\n'
+        '[[machine]]\nid = "mill-1"\nname = "Mill"\n' + room.format("room", "mill-1")
+        + '[[machine]]\nid = "mill-2"\nname = "Small mill"\n' + room.format("room", "mill-2")
+        + room.format("room_at_mill_1", "mill-1") + 'place = "at mill-1"\n'
+    )  # fmt: skip
+    assert 0 == main(["check", "-c", str(file)])
+    told = capsys.readouterr().out
+    assert "two like sensors drift apart [room/room_at_mill_1]" in told
