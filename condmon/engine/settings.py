@@ -164,7 +164,7 @@ class Settings:
     digest_days: frozenset[int] = frozenset({0, 1, 2, 3, 4})  # 0 = Monday
     lateness_s: float = 2.0
     digest: str = ""  # short hash of the configuration text
-    own_adjust: Mapping[str, Adjust] = field(default_factory=dict)  # of the checks on condmon itself
+    own_adjust: Mapping[str, Adjust] = field(default_factory=dict)  # of checks on condmon itself
 
     @property
     def signals(self) -> tuple[Signal, ...]:
