@@ -39,7 +39,11 @@ class Request:
     @property
     def event_id(self) -> str:
         """Empty when the body is no event."""
-        return self.event.get("id", "") if self.body[:1] == b"{" else ""
+        try:
+            event = orjson.loads(self.body)
+        except orjson.JSONDecodeError:  # sealed for a phone, and may begin with any byte
+            return ""
+        return event.get("id", "") if isinstance(event, dict) else ""
 
 
 @dataclass
@@ -121,7 +125,9 @@ class Mail:
 
     @property
     def text(self) -> str:
-        return self.parsed.get_content()
+        body = self.parsed.get_body(("plain",))
+        assert body is not None
+        return body.get_content()
 
 
 class MailServer:

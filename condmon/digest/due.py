@@ -68,6 +68,8 @@ class MorningNote:
     def _made(self, at_us: int) -> list[Message]:
         made = []
         with DigestReader(self._folder) as reader:
+            if reader.began_us() > at_us:  # nobody watched yet, so there is nothing to tell
+                return []
             there = reader.has_digest(at_us)
         report = self._report(at_us)
         if report.worth_sending and not there:

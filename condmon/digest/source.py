@@ -55,6 +55,11 @@ class DigestReader(Reader):
             str(self.head() or ""),
         )
 
+    def began_us(self) -> int:
+        """When the first thing in the log happened, 0: nothing is in it."""
+        rows = self._rows("SELECT min(at_us) FROM entry")
+        return int(rows[0][0] or 0)
+
     def has_digest(self, at_us: int) -> bool:
         """Whether a morning note of this instant was written already."""
         sql = "SELECT 1 FROM message WHERE kind = 'digest' AND urgency = 'note' AND at_us = ?"

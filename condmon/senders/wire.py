@@ -46,6 +46,7 @@ def wire(host: str, port: int, limit_s: float, *, tls: bool) -> Iterator[Wire]:
         line = Wire(socket.create_connection((host, port), timeout=limit_s), host)
     except OSError as error:
         raise SendError(failure_words(where, error, limit_s), again=True) from error
+    line.sock.settimeout(2 * limit_s + 1)  # a single read must not end before the whole is overdue
     clock = threading.Timer(limit_s, line.cut)
     clock.daemon = True
     clock.start()

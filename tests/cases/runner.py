@@ -3,6 +3,7 @@
 import base64
 import json
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any, NamedTuple
@@ -54,9 +55,16 @@ def settings_of(case: str, folder: Path, extra: str = "") -> Settings:
     return load(path).settings
 
 
-def run(case: str, folder: Path, extra: str = "") -> Result:
+def run(case: str, folder: Path | None = None, extra: str = "") -> Result:
+    """What came of a case; each is lived through once a process."""
+    return _lived(case, extra)
+
+
+@cache
+def _lived(case: str, extra: str) -> Result:
     """Push a case line by line, with a beacon each second that passes while lines come."""
-    settings = settings_of(case, folder, extra)
+    with TemporaryDirectory() as folder:
+        settings = settings_of(case, Path(folder), extra)
     engine, decoder = Engine(settings, judged=True), Decoder(settings)
     outputs: list[Output] = []
     by_line: list[list[Judged]] = []

@@ -63,6 +63,9 @@ def shop(tmp_path):
     folder.recorder.close()
 
 
+TURN_US = 60 * SECOND_US
+
+
 def rows(path: Path) -> list[dict]:
     return pq.read_table(path).to_pylist()
 
@@ -78,7 +81,7 @@ def recorded(recipe: str, folder: Path, from_us: int, length_us: int) -> list[Al
     waiting: list[Arrived] = []
     last_us = from_us
     for reading in Plant(plan.seed, from_us, plan).run(from_us + length_us):
-        if reading.at_us >= last_us + SECOND_US:
+        if reading.at_us >= last_us + TURN_US:
             clock.pass_s((reading.at_us - last_us) / SECOND_US)
             batch = [*decoder.decode(waiting), Beacon(reading.at_us)]
             recorder.append(batch)
@@ -98,8 +101,9 @@ def replayed(folder: Path, path: Path, capsys) -> list[dict]:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("recipe", ["latch-second-push", "air-left-on"])
-@pytest.mark.parametrize("sealed", [True, False])
+@pytest.mark.parametrize(
+    ("recipe", "sealed"), [("latch-second-push", True), ("air-left-on", False)]
+)
 def test_a_capture_replays_to_the_alerts_of_the_recording(recipe, sealed, tmp_path, capsys):
     plan = load_recipe(RECIPES / f"{recipe}.toml")
     from_us = plan.start_us // DAY_US * DAY_US

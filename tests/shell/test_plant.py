@@ -222,12 +222,13 @@ def test_every_fault_of_the_table_changes_the_readings():
     signal = {name: "air_flow" for name in FAULTS if name.startswith("sensor-")}
     signal |= {"axis-drag": "load_x", "axis-dent": "load_x", "axis-stroke": "stroke_x"}
     evening_us, noon_us = WEDNESDAY_US + 11 * HOUR_US, WEDNESDAY_US + 6 * HOUR_US
-    healthy_at = {at_us: readings(at_us, 1.5) for at_us in (evening_us, noon_us)}
+    hours = 1.25  # over the end of the shift
+    healthy_at = {at_us: readings(at_us, hours) for at_us in (evening_us, noon_us)}
     for name in FAULTS:
         from_us = noon_us if name == "probe-shift" else evening_us  # it is calibrated at noon
         healthy = healthy_at[from_us]
         one = Fault(name, "mill-1", from_us, signal=signal.get(name, ""))
-        assert healthy != readings(from_us, 1.5, one), name
+        assert healthy != readings(from_us, hours, one), name
 
 
 GOOD = 'title = "x"\nstart = 2026-11-25T05:00:00Z\nfor = "8 h"\n'

@@ -174,8 +174,10 @@ class Receiver:
     name = "phone"
     urgencies: tuple[Urgency, ...] = ("now", "today", "note")
 
-    def __init__(self, rng: Random, clock: FakeClock) -> None:
+    def __init__(self, rng: Random, clock: FakeClock, disk: Disk) -> None:
         self.mood = "takes"
+        self.straight: set[str] = set()  # told from memory; a kill may take what it came from
+        self._disk = disk
         self.got: list[tuple[int, Letter]] = []
         self._rng = rng
         self._clock = clock
@@ -187,6 +189,8 @@ class Receiver:
             self._clock.pass_s(10)
             raise SendError("no answer in 10 s", again=True)
         self.got.append((self._clock.now_us(), letter))
+        if self._disk.refusing:
+            self.straight.add(letter.key)
         if self.mood == "takes silently":
             raise SendError("taken, and then no answer", again=True)
         return None

@@ -53,7 +53,7 @@ class World:
         self.start_us = self.clock.now_us()
         self.broker = Broker()
         self.disk = Disk(Random(seed + 1), monkeypatch)
-        self.receiver = Receiver(Random(seed + 2), self.clock)
+        self.receiver = Receiver(Random(seed + 2), self.clock, self.disk)
         self.service: Service | None = None
         self.wrong_clock = self.rng.random() < 0.25
         self.hot = self._hot_spans() if self.rng.random() < 0.8 else []

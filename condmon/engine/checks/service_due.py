@@ -29,6 +29,9 @@ class ServiceDue(Check):
     sees = "service, inspection, cleaning or calibration that is due"
     urgency: Urgency = "note"
     title = "a task of the service book is due"
+    why = WHY["service"]
+    look_first = ("What the task says; the service book tells when it was last done.",)
+    caution = f"{LOCKOUT} {MANUAL}"
     said = Said("", "", {})
 
     @classmethod
