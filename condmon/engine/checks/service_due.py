@@ -30,7 +30,9 @@ class ServiceDue(Check):
     urgency: Urgency = "note"
     title = "a task of the service book is due"
     why = WHY["service"]
-    look_first = ("What the task says; the service book tells when it was last done.",)
+    look_first: tuple[str, ...] = (
+        "What the task says; the service book tells when it was last done.",
+    )
     caution = f"{LOCKOUT} {MANUAL}"
     said = Said("", "", {})
 
