@@ -118,8 +118,8 @@ def test_healthy_weeks_send_at_most_one_message_a_machine_and_week(days, capsys)
     assert not [key for key, number in count.items() if number > 1]
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("days", [12, pytest.param(DAYS, marks=pytest.mark.long)])
+@pytest.mark.long
+@pytest.mark.parametrize("days", [DAYS])
 def test_every_fault_in_eight_weeks_is_found_in_its_time(days, capsys):
     troubles = [t for t in TROUBLES if t.day * 24 + t.hour + t.hours + 12 <= days * 24]
     weeks = live_through(TROUBLES, days)
