@@ -108,11 +108,13 @@ def _missed(world: World, alerts: list[Alert]) -> list[str]:
     if world.wrong_clock or world.broker.lost:
         return []
     wrong = []
-    began = [a.began_us for a in alerts if a.check == "bearing-over-limit"]
+    # a hole may hide that it was cool for a while; the alert of before then goes on
+    lasted = [(a.began_us, a.ended_us or world.clock.now_us())
+              for a in alerts if a.check == "bearing-over-limit"]  # fmt: skip
     for span, (start, stop) in zip(world.hot, _hot_us(world), strict=True):
         if _seen(world, span) < SEEN_S:
             continue
-        if not [1 for at in began if start - SLACK_US <= at <= stop + SLACK_US]:
+        if not any(a <= stop + SLACK_US and start - SLACK_US <= b for a, b in lasted):
             wrong.append(f"missed: heat from {span.start} s to {span.stop} s")
     return wrong
 
