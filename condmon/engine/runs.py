@@ -1,5 +1,6 @@
 """Runs of samples put together, and parted again where a beacon lies between them. Pure."""
 
+from collections.abc import Sequence
 from itertools import pairwise
 
 import numpy as np
@@ -12,7 +13,7 @@ Placed = tuple[tuple[int, ...], Output]
 """An output with its place in the order: (beacons before it, phase, ...)."""
 
 
-def joined(runs: list[Samples]) -> Samples:
+def joined(runs: Sequence[Samples]) -> Samples:
     """All runs as one, in their order."""
     if not runs:
         return rec.samples([])

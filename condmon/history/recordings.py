@@ -19,6 +19,7 @@ from condmon.clock import SiteCalendar
 from condmon.engine import records as rec
 from condmon.engine.intake import Intake
 from condmon.engine.records import F64, GOOD, I64, SECOND_US, SUSPECT, U8, Record, Samples
+from condmon.engine.runs import joined
 from condmon.engine.settings import Machine, Settings, Signal
 from condmon.errors import StoreError
 from condmon.packing import Integers, PackingError, unpack
@@ -218,19 +219,6 @@ def _runs(
                     rows += len(record)
     if parts:
         yield joined(parts), warm
-
-
-def joined(runs: Sequence[Samples]) -> Samples:
-    """One run of several; the payloads of refused samples are left out."""
-    return Samples(
-        np.concatenate([run.signal for run in runs]),
-        np.concatenate([run.arrived_us for run in runs]),
-        np.concatenate([run.own_us for run in runs]),
-        np.concatenate([run.value for run in runs]),
-        np.concatenate([run.quality for run in runs]),
-        np.concatenate([run.mark for run in runs]),
-        np.concatenate([run.reason for run in runs]),
-    )
 
 
 def _plain_settings(names: Sequence[Name], states: frozenset[Name]) -> Settings:

@@ -5,11 +5,10 @@ beacon. Learning from weeks needs no beacon a second; with few of them it is man
 What came late, but within those minutes, is then taken in its own time.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
-
-import numpy as np
+from collections.abc import Iterable, Iterator
 
 from condmon.engine.records import SECOND_US, Batch, Beacon, Samples
+from condmon.engine.runs import joined
 
 EVERY_US = 900 * SECOND_US
 AWAY_US = 60 * SECOND_US
@@ -27,7 +26,7 @@ def coarse(batches: Iterable[Batch]) -> Iterator[Batch]:
             continue
         at_us = int(record.arrived_us[-1]) if isinstance(record, Samples) else record.at_us
         if left_out is not None and not 0 <= at_us - newest_us < AWAY_US:
-            yield [*_joined(runs), left_out]
+            yield [*_one(runs), left_out]
             runs, rows, told_us, left_out = [], 0, left_out.at_us, None
         newest_us = at_us
         if isinstance(record, Samples):
@@ -36,32 +35,13 @@ def coarse(batches: Iterable[Batch]) -> Iterator[Batch]:
         elif isinstance(record, Beacon) and 0 <= at_us - told_us < EVERY_US and rows < ROWS_MAX:
             left_out = record
         else:
-            yield [*_joined(runs), record]
+            yield [*_one(runs), record]
             runs, rows = [], 0
             if isinstance(record, Beacon):
                 told_us, left_out = at_us, None
-    yield [*_joined(runs), *([left_out] if left_out else [])]
+    yield [*_one(runs), *([left_out] if left_out else [])]
 
 
-def _joined(runs: Sequence[Samples]) -> list[Samples]:
+def _one(runs: list[Samples]) -> list[Samples]:
     """One run of several, none of none."""
-    if len(runs) < 2:
-        return list(runs)
-    starts = np.cumsum([0, *(len(run) for run in runs[:-1])]).tolist()
-    raw = tuple(
-        (start + row, text)
-        for start, run in zip(starts, runs, strict=True)
-        for row, text in run.raw
-    )
-    return [
-        Samples(
-            np.concatenate([run.signal for run in runs]),
-            np.concatenate([run.arrived_us for run in runs]),
-            np.concatenate([run.own_us for run in runs]),
-            np.concatenate([run.value for run in runs]),
-            np.concatenate([run.quality for run in runs]),
-            np.concatenate([run.mark for run in runs]),
-            np.concatenate([run.reason for run in runs]),
-            raw,
-        )
-    ]
+    return [joined(runs)] if runs else []

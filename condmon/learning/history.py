@@ -85,26 +85,33 @@ def _hard_stop(output: Output, turns: Turns) -> None:
 
 def _visit(action: Action, odd: dict[str, dict[str, Span]]) -> None:
     """From out of service to returned to service."""
-    if action.machine not in odd:
-        return
     key = f"out of service {action.check}"
     if action.do == "out_of_service":
-        odd[action.machine][key] = (action.at_us, 2**62)
-    elif action.do == "return_to_service" and key in odd[action.machine]:
-        began, _ = odd[action.machine].pop(key)
-        odd[action.machine][f"{key} until {action.at_us}"] = (began, action.at_us)
+        _begin(odd, action.machine, key, action.at_us)
+    elif action.do == "return_to_service":
+        _end(odd, action.machine, key, action.at_us)
 
 
 def _work(filed: Filed, odd: dict[str, dict[str, Span]]) -> None:
     """From the begin of a visit to its end."""
-    if filed.machine not in odd:
-        return
     key = f"visit {filed.key}"
     if filed.what == "visit_begun":
-        odd[filed.machine][key] = (filed.at_us, 2**62)
-    elif filed.what == "visit_ended" and key in odd[filed.machine]:
-        began, _ = odd[filed.machine].pop(key)
-        odd[filed.machine][f"{key} until {filed.at_us}"] = (began, filed.at_us)
+        _begin(odd, filed.machine, key, filed.at_us)
+    elif filed.what == "visit_ended":
+        _end(odd, filed.machine, key, filed.at_us)
+
+
+def _begin(odd: dict[str, dict[str, Span]], machine: str, key: str, at_us: int) -> None:
+    """Open a span of a machine that is learned, if it is."""
+    if machine in odd:
+        odd[machine][key] = (at_us, 2**62)
+
+
+def _end(odd: dict[str, dict[str, Span]], machine: str, key: str, at_us: int) -> None:
+    """Close a span that was opened; another of the same key may follow."""
+    if key in odd.get(machine, {}):
+        began, _ = odd[machine].pop(key)
+        odd[machine][f"{key} until {at_us}"] = (began, at_us)
 
 
 def _table(kept: list[Kept], spans: list[Span]) -> Table:

@@ -4,7 +4,6 @@ Grey is normal; what was abnormal is a band with its number, so that a black and
 the same.
 """
 
-import math
 from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
@@ -15,6 +14,7 @@ from condmon.engine.records import SECOND_US
 from condmon.engine.settings import Calendar, Signal
 from condmon.engine.words import number, shown
 from condmon.ledger.curves import Curve, Span
+from condmon.trade.scale import axis_ends
 
 WIDTH, LEFT, RIGHT = 720, 70, 20
 HEIGHT, TOP, BOTTOM = 124, 14, 18
@@ -111,13 +111,7 @@ def _scale(signal: Signal, curve: Curve) -> tuple[float, float]:
     """Ends of the vertical axis: round figures around what there is; a trip near by is shown."""
     if signal.kind == "state":
         return -0.2, 1.2
-    low, high = float(np.nanmin(curve.low)), float(np.nanmax(curve.high))
-    if signal.trip is not None and high > signal.trip - 3 * max(high - low, 1.0):
-        high = max(high, signal.trip)
-    room = (high - low) * 0.08 or max(abs(high) * 0.02, 0.5)
-    step = 10.0 ** math.floor(math.log10(max((high - low + 2 * room) / 4, 1e-9)))
-    bottom, top = math.floor((low - room) / step) * step, math.ceil((high + room) / step) * step
-    return (max(0.0, bottom) if low >= 0 else bottom), top
+    return axis_ends(float(np.nanmin(curve.low)), float(np.nanmax(curve.high)), signal.trip)
 
 
 def _ends(signal: Signal, scale: tuple[float, float]) -> Markup:

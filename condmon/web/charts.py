@@ -4,7 +4,6 @@ A strip is 360 wide and 96 high in its own units. Colours and lines come from th
 the page allows no style inside it.
 """
 
-import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
@@ -13,6 +12,7 @@ from markupsafe import Markup
 
 from condmon.engine.settings import Signal
 from condmon.engine.words import number
+from condmon.trade.scale import axis_ends
 from condmon.web.rings import Strip
 from condmon.web.wording import Wording, reading
 
@@ -65,12 +65,7 @@ def scale_of(signal: Signal, low: float, high: float) -> tuple[float, float]:
     """Ends of the vertical axis: round figures around what there is; a trip near by is shown."""
     if signal.kind == "state":
         return -0.15, 1.15
-    if signal.trip is not None and high > signal.trip - 3 * max(high - low, 1.0):
-        high = max(high, signal.trip)
-    room = (high - low) * 0.08 or max(abs(high) * 0.02, 0.5)
-    step = 10.0 ** math.floor(math.log10(max((high - low + 2 * room) / 4, 1e-9)))
-    bottom, top = math.floor((low - room) / step) * step, math.ceil((high + room) / step) * step
-    return (max(0.0, bottom) if low >= 0 else bottom), top
+    return axis_ends(low, high, signal.trip)
 
 
 def path(strip: Strip, from_us: int, to_us: int, scale: tuple[float, float]) -> str:

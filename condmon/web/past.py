@@ -18,6 +18,7 @@ from condmon.clock import Clock
 from condmon.engine import records as rec
 from condmon.engine.intake import Intake
 from condmon.engine.records import F64, I64, SECOND_US, Samples
+from condmon.engine.runs import joined
 from condmon.engine.settings import Settings
 from condmon.errors import CondmonError
 from condmon.history.store import History
@@ -213,7 +214,7 @@ class Past:
                 except PackingError:  # the daemon says so in its log when it meets it
                     continue
                 runs = [record for record in records if isinstance(record, Samples)]
-                found.append((int(offset), _joined(runs)))
+                found.append((int(offset), joined(runs)))
         return found
 
     def _present(self, db: sqlite3.Connection) -> I64:
@@ -235,25 +236,9 @@ def _last_offset(path: Path) -> int:
         return int(db.execute("SELECT max(offset) FROM batches").fetchone()[0] or 0)
 
 
-def _joined(runs: Sequence[Samples]) -> Samples:
-    if len(runs) == 1:
-        return runs[0]
-    if not runs:
-        return rec.samples([])
-    return Samples(
-        np.concatenate([run.signal for run in runs]),
-        np.concatenate([run.arrived_us for run in runs]),
-        np.concatenate([run.own_us for run in runs]),
-        np.concatenate([run.value for run in runs]),
-        np.concatenate([run.quality for run in runs]),
-        np.concatenate([run.mark for run in runs]),
-        np.concatenate([run.reason for run in runs]),
-    )
-
-
 def _judged(found: Sequence[tuple[int, Samples]], intake: Intake) -> Columns:
     """Good values at the times they belong to."""
-    whole = _joined([run for _, run in found if len(run)])
+    whole = joined([run for _, run in found if len(run)])
     if not len(whole):
         return np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0)
     taken = intake.take(whole)
