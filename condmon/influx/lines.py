@@ -11,7 +11,6 @@ engine settles on (its own `Intake` is asked again here), in nanoseconds.
 
 import re
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 
@@ -20,6 +19,7 @@ from condmon.engine.health import HEALTH
 from condmon.engine.intake import Intake, Taken
 from condmon.engine.outputs import Entry
 from condmon.engine.records import I64, SECOND_US, Health, Record, Samples
+from condmon.engine.runs import joined
 from condmon.engine.settings import CONDMON, Settings
 
 SAMPLES, EVENTS = "condmon", "condmon_event"
@@ -130,28 +130,9 @@ def _joined(batches: Sequence[Sequence[Record]]) -> tuple[Samples, I64]:
         for record in records
         if isinstance(record, Samples) and len(record)
     ]
-    if not runs:
-        return rec.samples(()), np.empty(0, np.int64)
-    raw: list[tuple[int, bytes]] = []
-    start = 0
-    for _, run in runs:
-        raw += [(start + row, text) for row, text in run.raw]
-        start += len(run)
-
-    def column(name: str) -> Any:
-        return np.concatenate([getattr(run, name) for _, run in runs])
-
-    whole = Samples(
-        column("signal"),
-        column("arrived_us"),
-        column("own_us"),
-        column("value"),
-        column("quality"),
-        column("mark"),
-        column("reason"),
-        tuple(raw),
-    )
-    return whole, np.repeat([place for place, _ in runs], [len(run) for _, run in runs])
+    whole = joined([run for _, run in runs])
+    places = np.repeat(np.array([place for place, _ in runs], np.int64), [len(r) for _, r in runs])
+    return whole, places
 
 
 def _places(batch: I64, signal: rec.I32, at_us: I64) -> I64:
