@@ -13,25 +13,25 @@ from condmon import __version__
 from condmon.errors import CondmonError
 
 COMMANDS = {
-    "run": ("condmon.service", "watch the machines: the daemon"),
-    "check": ("condmon.check", "read a configuration and name every problem in it"),
-    "demo": ("condmon.demo", "a simulated shop, a broker and the daemon, on this machine alone"),
-    "replay": ("condmon.replay", "run recordings and captures through the engine"),
-    "learn": ("condmon.learn", "fit the models to what was recorded, and say what came of it"),
-    "survey": ("condmon.survey", "listen to a broker and write a draft of the configuration"),
-    "record": ("condmon.record", "write what a broker sends into a recording"),
-    "whatif": ("condmon.whatif", "what other figures would have said of the recorded time"),
-    "backtest": ("condmon.backtest", "judge many recorded days in parallel"),
-    "publish": ("condmon.publish", "send a recording or capture to a broker, n times life"),
-    "capture": ("condmon.export", "write a day or span out of the store as a capture"),
-    "log": ("condmon.logbook", "the machine event log, and acts on alerts"),
-    "service": ("condmon.servicecommand", "the service book: components, tasks, what is due"),
-    "user": ("condmon.users", "accounts of the phone page"),
-    "pair": ("condmon.pair", "a code by which a phone can sign in"),
-    "certificate": ("condmon.certificate", "the page's own certificate, and how phones trust it"),
-    "backup": ("condmon.backup", "copy the data folder, beside a running daemon"),
-    "restore": ("condmon.restore", "put a backup into an empty data folder"),
-    "status": ("condmon.status", "what the daemon of this data folder is doing"),
+    "run": ("daemon.service", "watch the machines: the daemon"),
+    "check": ("commands.check", "read a configuration and name every problem in it"),
+    "demo": ("commands.demo", "a simulated shop, a broker and the daemon, on this machine alone"),
+    "replay": ("commands.replay", "run recordings and captures through the engine"),
+    "learn": ("commands.learn", "fit the models to what was recorded, and say what came of it"),
+    "survey": ("commands.survey", "listen to a broker and write a draft of the configuration"),
+    "record": ("commands.record", "write what a broker sends into a recording"),
+    "whatif": ("commands.whatif", "what other figures would have said of the recorded time"),
+    "backtest": ("commands.backtest", "judge many recorded days in parallel"),
+    "publish": ("commands.publish", "send a recording or capture to a broker, n times life"),
+    "capture": ("commands.export", "write a day or span out of the store as a capture"),
+    "log": ("commands.logbook", "the machine event log, and acts on alerts"),
+    "service": ("commands.servicecommand", "the service book: components, tasks, what is due"),
+    "user": ("commands.users", "accounts of the phone page"),
+    "pair": ("commands.pair", "a code by which a phone can sign in"),
+    "certificate": ("commands.certificate", "the page's own certificate, and how phones trust it"),
+    "backup": ("commands.backup", "copy the data folder, beside a running daemon"),
+    "restore": ("commands.restore", "put a backup into an empty data folder"),
+    "status": ("commands.status", "what the daemon of this data folder is doing"),
 }
 
 
@@ -61,9 +61,9 @@ def _run(words: list[str]) -> int:
     for command, (module, text) in COMMANDS.items():
         row = rows.add_parser(command, help=text, description=text[0].upper() + text[1:] + ".")
         if command == name:  # heavy libraries load only for the command that needs them
-            importlib.import_module(module).arguments(row)
+            importlib.import_module(f"condmon.{module}").arguments(row)
     args = parser.parse_args(words)
-    return int(importlib.import_module(COMMANDS[args.command][0]).run(args))
+    return int(importlib.import_module(f"condmon.{COMMANDS[args.command][0]}").run(args))
 
 
 if __name__ == "__main__":

@@ -6,7 +6,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-from condmon import lock
+from condmon.store import lock
 from tests.waiting import until
 
 HEAD = """

@@ -9,8 +9,8 @@ from condmon.config import load
 from condmon.engine import records as rec
 from condmon.engine.engine import Engine
 from condmon.engine.records import SECOND_US, Beacon, Record, Samples, Started
-from condmon.journal import Journal
-from condmon.recorder import Recorder
+from condmon.store.journal import Journal
+from condmon.store.recorder import Recorder
 from tests.web.house import NOWHERE, TEXT
 
 START_US = 1_795_582_800_000_000  # 2026-11-25 05:00:00 UTC

@@ -11,8 +11,8 @@ from condmon.clock import Clock
 from condmon.config import Broker
 from condmon.engine.decode import Arrived
 from condmon.engine.records import Link
-from condmon.inbox import Inbox
-from condmon.mqtt import Mqtt
+from condmon.mqtt.client import Mqtt
+from condmon.mqtt.inbox import Inbox
 from tests.brokers import Mosquitto
 from tests.fakes import FakeClock
 from tests.waiting import until

@@ -5,11 +5,11 @@ from random import Random
 
 import pytest
 
+from condmon.delivery.outbox import Outbox
+from condmon.delivery.plan import PlannedRoute, Routing
 from condmon.engine.outputs import Output
 from condmon.errors import SendError
-from condmon.journal import Journal, Route
-from condmon.outbox import Outbox
-from condmon.plan import PlannedRoute, Routing
+from condmon.store.journal import Journal, Route
 from tests.fakes import FakeClock
 from tests.letters import NOW_US, SITE
 

@@ -8,8 +8,8 @@ import numpy as np
 from condmon.engine import records as rec
 from condmon.engine.records import NO_TIME, SECOND_US, Beacon, Record, Samples
 from condmon.engine.settings import Signal
-from condmon.journal import Journal
-from condmon.recorder import Recorder
+from condmon.store.journal import Journal
+from condmon.store.recorder import Recorder
 from tests.fakes import FakeClock
 
 DAY_US = 86_400 * SECOND_US

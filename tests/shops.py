@@ -10,10 +10,10 @@ import pytest
 
 from condmon.clock import Clock
 from condmon.config import load
+from condmon.daemon.service import Service
 from condmon.engine.decode import Arrived
 from condmon.engine.records import Record, Samples
-from condmon.journal import Reader
-from condmon.service import Service
+from condmon.store.journal import Reader
 from tests.brokers import Mosquitto, free_port
 from tests.daemons import HEAD, MILL
 from tests.fakes import FakeClock
@@ -93,7 +93,7 @@ class Shop:
 
 @pytest.fixture
 def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Shop]:
-    monkeypatch.setattr("condmon.service.TURN_S", 0.0)
+    monkeypatch.setattr("condmon.daemon.service.TURN_S", 0.0)
     shop = Shop(tmp_path)
     yield shop
     shop.close()

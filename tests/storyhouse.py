@@ -11,10 +11,10 @@ from typing import Any
 
 from condmon.cli import main
 from condmon.config import load
+from condmon.daemon.service import Service
 from condmon.engine.outputs import Alert, Entry
 from condmon.engine.records import SECOND_US, Beacon
-from condmon.journal import Reader
-from condmon.service import Service
+from condmon.store.journal import Reader
 from tests.brokers import Mosquitto, free_port
 from tests.fakes import FakeClock
 from tests.storyshop import DAY_S, Mill, Wear, config

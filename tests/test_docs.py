@@ -58,7 +58,7 @@ def test_every_command_has_a_row_and_no_row_is_of_no_command():
 @pytest.mark.parametrize("command", COMMANDS)
 def test_options_in_the_row_of_a_command_exist(command: str):
     parser = ArgumentParser()
-    importlib.import_module(COMMANDS[command][0]).arguments(parser)
+    importlib.import_module(f"condmon.{COMMANDS[command][0]}").arguments(parser)
     known = {word for action in parser._actions for word in action.option_strings}
     (row,) = (r for first, r in rows(section("Commands")).items() if first.split()[1] == command)
     used = set(re.findall(r"(?<= )--?[a-z]+", row[0]))

@@ -8,7 +8,7 @@ from condmon.digest.compose import OLDEST_SHOWN, Happened, Undelivered
 from condmon.engine.outputs import Entry
 from condmon.engine.settings import Settings
 from condmon.engine.view import View
-from condmon.journal import Reader, alert_of, message_of
+from condmon.store.journal import Reader, alert_of, message_of
 
 OLD_US = 900_000_000
 """A message that has waited so long is told of as not delivered."""

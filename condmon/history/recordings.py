@@ -22,7 +22,7 @@ from condmon.engine.records import F64, GOOD, I64, SECOND_US, SUSPECT, U8, Recor
 from condmon.engine.runs import joined
 from condmon.engine.settings import Machine, Settings, Signal
 from condmon.errors import StoreError
-from condmon.packing import Integers, PackingError, unpack
+from condmon.store.packing import Integers, PackingError, unpack
 
 Name = tuple[str, str]
 """(machine, signal)."""

@@ -18,7 +18,7 @@ from condmon.errors import StoreError
 from condmon.history.places import Kind, Places
 from condmon.history.recordings import Stream, day_of, streams
 from condmon.history.sheets import Step, nothing, remove
-from condmon.journal import Reader
+from condmon.store.journal import Reader
 
 DAY_US = 24 * 3600 * SECOND_US
 MONTH_DAYS = 31

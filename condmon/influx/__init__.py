@@ -11,7 +11,7 @@ from condmon.clock import Clock
 from condmon.config import Config
 from condmon.engine.records import Record
 from condmon.influx.mirror import Mirror
-from condmon.recorder import Recorder
+from condmon.store.recorder import Recorder
 
 __all__ = ["Mirror", "NoMirror", "mirror"]
 

@@ -24,8 +24,8 @@ from condmon.influx import cursor as place
 from condmon.influx.lines import Lines
 from condmon.influx.queue import LINES_MAX, Queue
 from condmon.influx.server import Server, TroubleError
-from condmon.journal import Reader
-from condmon.recorder import Recorder, rows_in
+from condmon.store.journal import Reader
+from condmon.store.recorder import Recorder, rows_in
 
 LIVE_S = 5.0  # between two looks while there is no backlog
 BATCHES_MAX = 2000  # of the recorder in one piece

@@ -15,7 +15,7 @@ from condmon.engine.settings import Settings
 from condmon.engine.timetext import LATEST_US
 from condmon.history.recordings import Columns, Name, day_start_us, streams
 from condmon.history.store import History
-from condmon.recorder import Recorder
+from condmon.store.recorder import Recorder
 
 SLICE_US = 6 * 3600 * SECOND_US
 """So that a quarter of a day of 40 signals at 1 Hz is in memory, not all of it."""

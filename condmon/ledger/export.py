@@ -8,9 +8,9 @@ from pathlib import Path
 
 from condmon.clock import rfc3339
 from condmon.engine.settings import Calendar
-from condmon.entries import Numbered
 from condmon.errors import CondmonError, UsageError
 from condmon.ledger.show import entry_facts
+from condmon.store.entries import Numbered
 
 HEADINGS = ("number", "time_utc", "time_site", "machine", "kind", "text", "by", "facts", "id",
             "hash")  # fmt: skip

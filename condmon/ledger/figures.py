@@ -10,8 +10,8 @@ from condmon import __version__
 from condmon.engine.engine import Engine
 from condmon.engine.settings import Settings
 from condmon.engine.words import number, shown, span
-from condmon.entries import EntryReader
 from condmon.errors import CondmonError
+from condmon.store.entries import EntryReader
 
 PARTS = ("numpy", "pyarrow", "scikit-learn", "paho-mqtt")
 

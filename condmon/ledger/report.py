@@ -21,7 +21,6 @@ from condmon.engine.outputs import Alert
 from condmon.engine.records import SECOND_US
 from condmon.engine.settings import CONDMON, Calendar, Machine
 from condmon.engine.words import nearest, number, shown, span
-from condmon.entries import EntryReader, Numbered, Wanted
 from condmon.errors import CondmonError, UsageError
 from condmon.history.store import History
 from condmon.ledger.curves import Curve, Span, curves
@@ -29,6 +28,7 @@ from condmon.ledger.drawing import Band, Piece, chart, duty_bar
 from condmon.ledger.figures import lasted, usage, usage_rows, versions
 from condmon.ledger.photos import look_up, photos_in
 from condmon.ledger.verify import verify
+from condmon.store.entries import EntryReader, Numbered, Wanted
 
 ENTRIES_MAX = 3_000
 ALERTS_MAX = 200

@@ -3,11 +3,11 @@
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from condmon.chain import NOTED
 from condmon.clock import rfc3339
 from condmon.engine.settings import Calendar
-from condmon.entries import Numbered
 from condmon.ledger.verify import Verdict
+from condmon.store.chain import NOTED
+from condmon.store.entries import Numbered
 
 FAULTS_SHOWN = 50
 

@@ -11,11 +11,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal, NamedTuple
 
-from condmon.chain import Head, HeadLog, Noted, beginning, link, name_of
 from condmon.clock import rfc3339
 from condmon.errors import StoreError
-from condmon.journal_file import read_only, words
 from condmon.ledger.photos import look_up, photos_in
+from condmon.store.chain import Head, HeadLog, Noted, beginning, link, name_of
+from condmon.store.journal_file import read_only, words
 
 KEPT_MAX = 200
 """So many faults are told apart; of further ones only the number is told."""

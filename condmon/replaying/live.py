@@ -5,7 +5,6 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from condmon.clock import rfc3339
-from condmon.daystart import starts
 from condmon.engine.engine import Engine
 from condmon.engine.outputs import Alert, Entry
 from condmon.engine.records import SECOND_US, Started
@@ -13,9 +12,10 @@ from condmon.engine.settings import Calendar, Settings
 from condmon.engine.snapshot import SnapshotError, made_under
 from condmon.errors import CondmonError
 from condmon.history.recordings import Stream, streams
-from condmon.journal import Reader
 from condmon.replaying.stored import recorded
 from condmon.spans import Span
+from condmon.store.daystart import starts
+from condmon.store.journal import Reader
 
 AFTER_US = 120 * SECOND_US
 ENTRIES_AT_ONCE = 10_000

@@ -21,10 +21,10 @@ from condmon.engine.settings import Settings
 from condmon.history.places import Places
 from condmon.history.recordings import Columns, Stream, batches, day_start_us, names_in, streams
 from condmon.history.store import History
-from condmon.packing import Integers
-from condmon.recorder import rows_in
 from condmon.replaying.paced import within
 from condmon.spans import Span
+from condmon.store.packing import Integers
+from condmon.store.recorder import rows_in
 
 SLICE_US = 6 * HOUR_US
 ROWS_AT_ONCE = 50_000

@@ -9,7 +9,7 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 from condmon.config import Broker
 from condmon.errors import CondmonError
-from condmon.linkwords import cannot_connect, refused, tls_context
+from condmon.mqtt.linkwords import cannot_connect, refused, tls_context
 
 CONNECT_S = 10.0
 AWAY_MAX_S = 30.0

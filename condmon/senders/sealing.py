@@ -17,7 +17,7 @@ from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 
 from condmon.errors import StoreError
-from condmon.journal_file import disk_words
+from condmon.store.journal_file import disk_words
 
 KEY_FILE = "push.key"
 RECORD_BYTES = 4096

@@ -8,8 +8,8 @@ from pathlib import Path
 from urllib.parse import SplitResult, urlsplit
 
 from condmon.errors import StoreError, UsageError
-from condmon.journal_file import connect, words
 from condmon.senders.sealing import AUTH_BYTES, POINT_BYTES, Receiver
+from condmon.store.journal_file import connect, words
 
 ENDPOINT_MAX = 1000
 _TABLE = (

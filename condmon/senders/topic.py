@@ -21,13 +21,13 @@ from condmon.config import Broker
 from condmon.config.shape import AlertTopic
 from condmon.engine.outputs import Alert
 from condmon.errors import CondmonError, SendError, StoreError
-from condmon.journal import Reader
-from condmon.linkwords import Ending, Pauses, cannot_connect
+from condmon.mqtt.linkwords import Ending, Pauses, cannot_connect
 from condmon.senders.events import alert_facts, envelope, source
 from condmon.senders.topicline import TopicLine
 from condmon.senders.topicstate import put_topic_state
 from condmon.senders.wire import secret
 from condmon.senders.words import machine_word
+from condmon.store.journal import Reader
 
 _log = log.get("alert_topic")
 

@@ -15,7 +15,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from condmon.clock import Clock
 from condmon.config import Broker
-from condmon.linkwords import Ending, lost, refused, thrown_out, tls_context
+from condmon.mqtt.linkwords import Ending, lost, refused, thrown_out, tls_context
 from condmon.senders.events import CONTENT_TYPE
 
 ANSWER_WITHIN_S = 10.0

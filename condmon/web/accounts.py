@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from condmon.errors import StoreError, UsageError
-from condmon.journal_file import connect, disk_words, transaction, words
+from condmon.store.journal_file import connect, disk_words, transaction, words
 from condmon.web.passwords import Passwords
 
 Role = Literal["viewer", "operator", "owner"]

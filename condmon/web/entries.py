@@ -17,7 +17,7 @@ from fastapi.responses import HTMLResponse, Response
 from condmon import spans
 from condmon.clock import rfc3339
 from condmon.engine.records import Action
-from condmon.entries import Numbered
+from condmon.store.entries import Numbered
 from condmon.web.acts import TEXT_MAX
 from condmon.web.parts import Parts, back_to, needs, parts_of, phone_of, shown
 

@@ -14,11 +14,12 @@ from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import Response
 from markupsafe import Markup
 
-from condmon import authority, log
+from condmon import log
 from condmon.clock import Clock
 from condmon.config.shape import Config, Web
 from condmon.engine.settings import CONDMON
 from condmon.errors import CondmonError
+from condmon.tls import authority
 from condmon.web.gate import Asgi, Receive, Scope, Send
 from condmon.web.parts import Parts, needs, parts_of, shown
 from condmon.web.people import picture

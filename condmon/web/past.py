@@ -22,7 +22,7 @@ from condmon.engine.runs import joined
 from condmon.engine.settings import Settings
 from condmon.errors import CondmonError
 from condmon.history.store import History
-from condmon.packing import PackingError, unpack
+from condmon.store.packing import PackingError, unpack
 from condmon.web.rings import Ring, Strip, merged
 
 FINE = (10, 9_360)  # cells of 10 s over 26 h

@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import BinaryIO
 
 from condmon.errors import StoreError, UsageError
-from condmon.journal_file import disk_words
 from condmon.ledger.photos import MARK
+from condmon.store.journal_file import disk_words
 
 __all__ = ["MARK", "Photos"]
 

@@ -5,8 +5,8 @@ from typing import Any
 import orjson
 
 from condmon.engine.outputs import Alert, Entry
-from condmon.entries import EntryReader, Wanted
-from condmon.journal import Delivery, alert_of, message_of
+from condmon.store.entries import EntryReader, Wanted
+from condmon.store.journal import Delivery, alert_of, message_of
 
 _ENTRY = "SELECT id, at_us, machine, kind, text, facts, seq FROM entry"
 _DELIVERY = (

@@ -17,13 +17,14 @@ from pathlib import Path
 import uvicorn
 from anyio.to_thread import current_default_thread_limiter
 
-from condmon import authority, log
+from condmon import log
 from condmon.clock import Clock
 from condmon.config.shape import Config, Web
 from condmon.engine.engine import Engine
 from condmon.engine.outputs import Output
 from condmon.engine.records import Record
 from condmon.engine.view import View
+from condmon.tls import authority
 from condmon.web.accounts import Accounts, new_code
 from condmon.web.app import load_files, make_app, make_templates
 from condmon.web.installing import OwnCertificate, installer

@@ -11,13 +11,13 @@ from fastapi import APIRouter, Form, HTTPException, Request
 from fastapi.responses import Response
 
 from condmon.config.ways import Way, ways_of
+from condmon.delivery.plandue import put_test
+from condmon.delivery.tellnow import NOT_HERE
 from condmon.engine.settings import CONDMON
 from condmon.errors import StoreError
-from condmon.journal import Delivery
-from condmon.journal_file import connect, words
-from condmon.plandue import put_test
 from condmon.senders.topicstate import topic_state
-from condmon.tellnow import NOT_HERE
+from condmon.store.journal import Delivery
+from condmon.store.journal_file import connect, words
 from condmon.web.parts import Parts, back_to, needs, parts_of, phone_of, shown
 from condmon.web.reading import PageReader
 

@@ -12,7 +12,7 @@ from condmon.engine.checks.book import CHECKS, checks_of
 from condmon.engine.settings import Adjust, Machine, Settings
 from condmon.engine.words import span
 from condmon.errors import ConfigError
-from condmon.inforce import in_force
+from condmon.store.inforce import in_force
 from condmon.web.parts import Parts, back_to, needs, parts_of, shown
 
 router = APIRouter(include_in_schema=False)

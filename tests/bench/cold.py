@@ -23,7 +23,7 @@ from condmon.history.sheets import Sheet
 from condmon.history.store import states_of
 from condmon.plant import configuration, load_recipe
 from condmon.plant.__main__ import lines
-from condmon.recorder import Recorder
+from condmon.store.recorder import Recorder
 
 HEALTHY = Path(__file__).resolve().parents[2] / "replay/recipes/healthy-day.toml"
 

@@ -29,7 +29,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from condmon import log
 from condmon.clock import Clock
 from condmon.config import load
-from condmon.service import Service
+from condmon.daemon.service import Service
 from tests.brokers import Mosquitto
 from tests.waiting import until
 

@@ -23,9 +23,9 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from condmon.engine.outputs import Entry
-from condmon.entries import EntryReader, Wanted
-from condmon.journal import Journal
 from condmon.ledger.verify import verify
+from condmon.store.entries import EntryReader, Wanted
+from condmon.store.journal import Journal
 
 START_US = 1_795_572_845_000_000
 VERIFY_S_MAX, SEARCH_S_MAX = 5.0, 0.2

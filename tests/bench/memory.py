@@ -24,8 +24,8 @@ from condmon.config import load
 from condmon.engine import records as rec
 from condmon.engine.records import NO_TIME, SECOND_US, Beacon
 from condmon.learning.child import Learned
-from condmon.models import keep
-from condmon.recorder import Recorder
+from condmon.learning.models import keep
+from condmon.store.recorder import Recorder
 from tests.bench.models import machine
 from tests.brokers import Mosquitto, free_port
 from tests.daemons import HEAD, Daemon

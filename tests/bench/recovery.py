@@ -20,11 +20,11 @@ from pathlib import Path
 from condmon import capture, log
 from condmon.clock import Clock
 from condmon.config import load
+from condmon.daemon.service import Service
 from condmon.engine.engine import Engine
 from condmon.engine.records import SECOND_US, Beacon
-from condmon.journal import Journal
-from condmon.recorder import Recorder
-from condmon.service import Service
+from condmon.store.journal import Journal
+from condmon.store.recorder import Recorder
 from tests.bench.replay import AT_US, DAY_S, SIGNALS, configuration, make_day
 
 SNAPSHOT_EVERY_S = 600
@@ -48,7 +48,7 @@ def main():
         end_us = fill(config, day, round(args.hours * 3600))
         ready_s = start(config, end_us)
         began = time.perf_counter()
-        subprocess.run([sys.executable, "-c", "import condmon.service"], check=True)
+        subprocess.run([sys.executable, "-c", "import condmon.daemon.service"], check=True)
         import_s = time.perf_counter() - began
         (config.store.path / "journal.db").unlink()
         from_nothing_s = start(config, end_us)

@@ -28,11 +28,11 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from condmon import capture
 from condmon.capture.ahead import ahead
+from condmon.commands.replay import replay
 from condmon.config import load
 from condmon.engine.engine import Engine
 from condmon.engine.outputs import Alert
 from condmon.engine.records import SECOND_US, Beacon, Samples
-from condmon.replay import replay
 from tests.bench.plainloop import PlainLoop
 
 AT_US = 1_763_942_400_000_000  # 2025-11-24T00:00:00Z

@@ -28,9 +28,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from condmon import log
 from condmon.config import load
+from condmon.daemon.service import Service
 from condmon.engine.records import SECOND_US, Samples
-from condmon.packing import unpack
-from condmon.service import Service
+from condmon.store.packing import unpack
 from condmon.trade.trends import theil_sen
 from tests.brokers import Mosquitto
 from tests.daemons import HEAD, Daemon
@@ -55,7 +55,7 @@ def days(count: int) -> dict[str, object]:
     """A month at speed: everything but threads and sockets, with a clock that the bench turns."""
     with tempfile.TemporaryDirectory() as name, pytest.MonkeyPatch.context() as patch:
         folder = Path(name)
-        patch.setattr("condmon.service.TURN_S", 0.0)
+        patch.setattr("condmon.daemon.service.TURN_S", 0.0)
         (folder / "condmon.toml").write_text(HEAD.format(url="mqtt://127.0.0.1:1") + MILL)
         clock, broker = FakeClock(), Broker()
         service = Service(load(folder / "condmon.toml"), clock)

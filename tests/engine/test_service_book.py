@@ -14,7 +14,7 @@ from condmon.engine.servicebook.life import (
     plus,
 )
 from condmon.engine.words import number
-from condmon.packing import pack, unpack
+from condmon.store.packing import pack, unpack
 from tests.engine.builders import T0_US
 from tests.engine.plaindays import (
     CHANGES,

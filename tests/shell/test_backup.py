@@ -6,7 +6,7 @@ import shutil
 import pytest
 
 from condmon.cli import main
-from condmon.journal import Reader
+from condmon.store.journal import Reader
 from tests.shops import recorded, rows, shop
 
 __all__ = ["shop"]

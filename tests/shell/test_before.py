@@ -4,9 +4,9 @@ import json
 import sqlite3
 from contextlib import closing
 
+from condmon.daemon.service import Service
 from condmon.engine.records import Filed
-from condmon.journal import Reader
-from condmon.service import Service
+from condmon.store.journal import Reader
 from tests.daemons import MILL
 from tests.shops import Shop, shop
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from condmon.bufferedsocket import BufferedSocket
+from condmon.mqtt.bufferedsocket import BufferedSocket
 
 
 @given(st.lists(st.binary(min_size=1, max_size=50), max_size=10), st.integers(1, 20))

@@ -6,11 +6,11 @@ from pathlib import Path
 
 import pytest
 
-from condmon.chain import NOTED, Head, beginning, link, parse_head
 from condmon.errors import StoreError
-from condmon.journal import Journal
-from condmon.journal_file import _MIGRATIONS
 from condmon.ledger.verify import KEPT_MAX, Fault, Verdict, verify
+from condmon.store.chain import NOTED, Head, beginning, link, parse_head
+from condmon.store.journal import Journal
+from condmon.store.journal_file import _MIGRATIONS
 from tests.letters import NOW_US, entry
 
 COUNT = 60

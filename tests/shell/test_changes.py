@@ -2,7 +2,7 @@
 
 import pytest
 
-from condmon.changes import SEEN, TEXT_CHARS_MAX, changed
+from condmon.store.changes import SEEN, TEXT_CHARS_MAX, changed
 from tests.daemons import MILL
 from tests.shops import shop
 

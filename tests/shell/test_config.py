@@ -7,7 +7,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from condmon.check import findings
+from condmon.commands.check import findings
 from condmon.config import Broker, Config, Email, Store, Webhook, load
 from condmon.config.keys import KEYS
 from condmon.engine.engine import Engine

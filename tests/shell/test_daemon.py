@@ -10,12 +10,12 @@ from pathlib import Path
 import orjson
 import pytest
 
-from condmon import lock
 from condmon.clock import Clock
 from condmon.config import load
 from condmon.engine.records import Samples
-from condmon.journal import Reader
-from condmon.recorder import Recorder
+from condmon.store import lock
+from condmon.store.journal import Reader
+from condmon.store.recorder import Recorder
 from tests.brokers import Mosquitto
 from tests.daemons import Daemon
 from tests.shops import Shop, payload, publish
@@ -89,7 +89,7 @@ def test_wrong_configuration_is_told_in_words_with_exit_code_2(tmp_path):
 
 
 def test_service_manager_hears_ready_watchdog_and_stopping(tmp_path, monkeypatch):
-    monkeypatch.setattr("condmon.service.WATCHDOG_EVERY_S", 0.0)
+    monkeypatch.setattr("condmon.daemon.service.WATCHDOG_EVERY_S", 0.0)
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
         manager.bind(str(tmp_path / "notify"))
         manager.settimeout(5)

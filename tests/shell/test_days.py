@@ -11,6 +11,7 @@ import pytest
 from condmon import capture
 from condmon.cli import main
 from condmon.clock import rfc3339
+from condmon.commands.replay import replay
 from condmon.config import load
 from condmon.engine.engine import Engine
 from condmon.engine.outputs import Alert, Message
@@ -20,7 +21,6 @@ from condmon.learning.first import inserted
 from condmon.plant import __main__ as maker
 from condmon.plant import load_recipe
 from condmon.plant.recipe import May, Must
-from condmon.replay import replay
 
 REPLAY = Path(__file__).resolve().parents[2] / "replay"
 CONFIG = REPLAY / "condmon.toml"

@@ -12,13 +12,13 @@ from random import Random
 import pytest
 
 from condmon.config import load
+from condmon.delivery.outbox import Outbox
+from condmon.delivery.plan import routes_of, routing_of
 from condmon.engine.decode import Decoder
 from condmon.engine.engine import Engine
 from condmon.engine.records import SECOND_US, Beacon
-from condmon.journal import Journal
-from condmon.outbox import Outbox
-from condmon.plan import routes_of, routing_of
 from condmon.senders import make
+from condmon.store.journal import Journal
 from tests.cases import runner
 from tests.cases.shop import configuration
 from tests.fakes import FakeClock

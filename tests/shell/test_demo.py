@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from condmon.cli import main
-from condmon.demo import START, recipe
+from condmon.commands.demo import START, recipe
 from condmon.engine.records import SECOND_US
 from condmon.plant import Plant
 

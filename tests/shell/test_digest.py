@@ -11,7 +11,7 @@ from condmon.engine.outputs import Message
 from condmon.engine.records import SECOND_US
 from condmon.engine.view import View
 from condmon.errors import StoreError
-from condmon.journal import Journal, Route
+from condmon.store.journal import Journal, Route
 from tests.letters import NOW_US, SITE, alert, entry, message
 
 HOUR_US = 3600 * SECOND_US

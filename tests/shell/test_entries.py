@@ -7,9 +7,9 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from condmon.engine.outputs import Entry
-from condmon.entries import ROWS_AT_ONCE, EntryReader, Wanted
 from condmon.errors import StoreError
-from condmon.journal import Journal
+from condmon.store.entries import ROWS_AT_ONCE, EntryReader, Wanted
+from condmon.store.journal import Journal
 from tests.letters import NOW_US, entry
 from tests.shell.test_chain import journal_of_form_one
 

@@ -18,7 +18,7 @@ from condmon.engine.records import NODATA, SECOND_US, SUSPECT, Beacon
 from condmon.history.seal import seal
 from condmon.history.store import states_of
 from condmon.plant import Plant, configuration, load_recipe
-from condmon.recorder import Recorder
+from condmon.store.recorder import Recorder
 from tests.fakes import FakeClock
 from tests.recorded import DAY_US, MONDAY_US, STATES, Folder, one
 

@@ -116,7 +116,9 @@ def test_a_passed_budget_that_cannot_be_met_is_an_error(folder):
 
 
 def test_the_daemon_never_loads_what_reads_tables():
-    code = "import sys, condmon.service, condmon.history.store; print('pyarrow' in sys.modules)"
+    code = (
+        "import sys, condmon.daemon.service, condmon.history.store; print('pyarrow' in sys.modules)"
+    )
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, check=True, text=True)
     assert "False\n" == out.stdout
 

@@ -6,7 +6,7 @@ import pytest
 
 from condmon.engine.decode import Arrived
 from condmon.engine.records import Gap, Link
-from condmon.inbox import Inbox
+from condmon.mqtt.inbox import Inbox
 from tests.fakes import FakeClock
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from condmon.journal import Reader
+from condmon.store.journal import Reader
 from tests.brokers import Mosquitto
 from tests.daemons import Daemon
 from tests.shops import publish
@@ -144,5 +144,5 @@ def test_hanging_server_delays_no_alert_and_no_stop(far, mosquitto, daemon):
 
 
 def test_daemon_without_such_a_server_does_not_load_the_client():
-    code = "import condmon.service, sys; sys.exit('influxdb_client' in sys.modules)"
+    code = "import condmon.daemon.service, sys; sys.exit('influxdb_client' in sys.modules)"
     assert 0 == subprocess.run([sys.executable, "-c", code], check=False).returncode

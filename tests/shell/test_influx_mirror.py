@@ -17,8 +17,8 @@ from condmon.engine.settings import Machine, Settings, Signal
 from condmon.influx import cursor
 from condmon.influx.mirror import Mirror
 from condmon.influx.queue import LINES_MAX
-from condmon.journal import Journal
-from condmon.recorder import Recorder
+from condmon.store.journal import Journal
+from condmon.store.recorder import Recorder
 from tests.fakes import START_US, FakeClock
 from tests.tsserver import Answer, Point, Scripted
 from tests.waiting import until

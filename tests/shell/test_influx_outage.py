@@ -12,13 +12,13 @@ import pytest
 
 from condmon.clock import parse_rfc3339
 from condmon.config import Influx, load
+from condmon.daemon.service import Service
 from condmon.engine.decode import Arrived
 from condmon.engine.records import SECOND_US
 from condmon.influx import cursor
 from condmon.influx.mirror import Mirror
 from condmon.influx.queue import LINES_MAX
-from condmon.journal import Reader
-from condmon.service import Service
+from condmon.store.journal import Reader
 from tests.brokers import free_port
 from tests.cases import runner
 from tests.daemons import HEAD
@@ -120,8 +120,8 @@ class Bench:
 
 @pytest.fixture
 def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
-    monkeypatch.setattr("condmon.service.TURN_S", 0.0)
-    monkeypatch.setattr("condmon.mqtt.STUCK_AFTER_S", 1e9)  # hours pass here in seconds
+    monkeypatch.setattr("condmon.daemon.service.TURN_S", 0.0)
+    monkeypatch.setattr("condmon.mqtt.client.STUCK_AFTER_S", 1e9)  # hours pass here in seconds
     bench = Bench(tmp_path)
     yield bench
     bench.close()

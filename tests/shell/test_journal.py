@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 from condmon.engine.outputs import Judged
 from condmon.engine.records import samples
 from condmon.errors import StoreError
-from condmon.journal import FRESH_US, SETTLE_US, Journal, Reader, Route
-from condmon.journal_file import SentLog
+from condmon.store.journal import FRESH_US, SETTLE_US, Journal, Reader, Route
+from condmon.store.journal_file import SentLog
 from tests.letters import NOW_US, alert, entry, message
 
 BOTH = (Route("phone", ("now", "today", "note")), Route("owner", ("now",)))
@@ -198,7 +198,7 @@ def test_no_snapshot_is_told_as_none(journal):
 def test_another_process_reads_while_the_daemon_writes(journal, tmp_path):
     journal.write([entry(), alert()], 1, BOTH, NOW_US)
     words = (
-        "import sys; from pathlib import Path; from condmon.journal import Reader\n"
+        "import sys; from pathlib import Path; from condmon.store.journal import Reader\n"
         "r = Reader(Path(sys.argv[1])); print(len(r.entries()), r.alerts(True)[0].id)"
     )
     run = subprocess.run(
@@ -267,7 +267,7 @@ def test_sent_log_survives_a_line_cut_short(tmp_path):
 
 
 def test_sent_log_is_bounded_and_keeps_the_newest(tmp_path, monkeypatch):
-    monkeypatch.setattr("condmon.journal_file.SENT_LOG_BYTES_MAX", 500)
+    monkeypatch.setattr("condmon.store.journal_file.SENT_LOG_BYTES_MAX", 500)
     log = SentLog(tmp_path)
     for number in range(200):
         log.add(f"key-{number:03}")

@@ -17,9 +17,9 @@ from condmon.engine.decode import Arrived, Decoder
 from condmon.engine.engine import Engine
 from condmon.engine.outputs import Alert
 from condmon.engine.records import SECOND_US, Beacon, Samples
-from condmon.journal import Reader
 from condmon.ledger.verify import verify
-from condmon.recorder import Recorder
+from condmon.store.journal import Reader
+from condmon.store.recorder import Recorder
 from tests.brokers import Mosquitto
 from tests.daemons import Daemon
 from tests.waiting import until

@@ -10,7 +10,7 @@ from random import Random
 
 import pytest
 
-from condmon.journal import Reader
+from condmon.store.journal import Reader
 from tests.receivers import Answer, Web
 from tests.waiting import until
 
@@ -21,8 +21,8 @@ from pathlib import Path
 from condmon import log
 from condmon.clock import Clock
 from condmon.config import Webhook
-from condmon.journal import Journal, Route
-from condmon.outbox import Outbox
+from condmon.store.journal import Journal, Route
+from condmon.delivery.outbox import Outbox
 from condmon.senders.webhook import WebhookSender
 from tests.letters import SITE, alert, message
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from condmon.lane import GIVE_UP_S
+from condmon.delivery.lane import GIVE_UP_S
 from tests.letters import MINUTE_US, NOW_US, alert, ended, message
 from tests.phones import HOUR_S, again, never, phone, shop
 

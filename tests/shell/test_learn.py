@@ -13,7 +13,7 @@ from condmon.config import load
 from condmon.engine.engine import Engine
 from condmon.engine.records import Beacon, ModelOn
 from condmon.engine.thermal_file import read_model
-from condmon.models import kept
+from condmon.learning.models import kept
 from tests.engine.heat import Spindle, history, speeds
 
 TOML = """

@@ -14,9 +14,9 @@ from condmon.engine.outputs import Entry
 from condmon.engine.records import NO_TIME, SECOND_US, Action, Beacon, ModelOn
 from condmon.engine.thermal_file import read_model
 from condmon.jobs import Jobs
-from condmon.journal import Reader
-from condmon.models import LOOK_EVERY_S, Models, kept
-from condmon.recorder import Recorder
+from condmon.learning.models import LOOK_EVERY_S, Models, kept
+from condmon.store.journal import Reader
+from condmon.store.recorder import Recorder
 from tests.daemons import Daemon
 from tests.engine.heat import history
 from tests.fakes import FakeClock

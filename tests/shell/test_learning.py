@@ -11,7 +11,7 @@ from condmon.engine.oddmodel import read_model
 from condmon.engine.records import SECOND_US
 from condmon.learning import child
 from condmon.learning.child import LearningError, learned
-from condmon.recorder import Recorder
+from condmon.store.recorder import Recorder
 from tests.engine.test_odd_pattern import DAY0_US, DAY_MIN, PARTS, SHOP, minutes
 
 DAYS = 8

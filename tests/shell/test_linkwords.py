@@ -7,7 +7,7 @@ import pytest
 
 from condmon.config import Broker
 from condmon.errors import CondmonError
-from condmon.linkwords import cannot_connect, refused, thrown_out
+from condmon.mqtt.linkwords import cannot_connect, refused, thrown_out
 
 BROKER = Broker("mqtt.pier.example", 8883, True, None, None, None, None, None, "c")
 

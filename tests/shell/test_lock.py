@@ -8,7 +8,7 @@ import threading
 
 import pytest
 
-from condmon.lock import NAME, Lock, LockedError, holder
+from condmon.store.lock import NAME, Lock, LockedError, holder
 from tests.waiting import until
 
 
@@ -29,7 +29,7 @@ def test_second_lock_is_refused_and_names_the_first(tmp_path):
 
 def test_lock_of_a_killed_process_is_free_again(tmp_path):
     program = (
-        "import pathlib, sys, time; from condmon.lock import Lock;"
+        "import pathlib, sys, time; from condmon.store.lock import Lock;"
         f"lock = Lock(pathlib.Path({str(tmp_path)!r})); time.sleep(60)"
     )
     process = subprocess.Popen([sys.executable, "-c", program])

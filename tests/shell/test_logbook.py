@@ -8,15 +8,15 @@ import sqlite3
 
 import pytest
 
-from condmon.chain import Head
 from condmon.cli import main
 from condmon.digest.compose import text_of
 from condmon.digest.due import report_of
 from condmon.engine.outputs import Entry
 from condmon.engine.records import Action
-from condmon.entries import EntryReader, Numbered, Wanted
 from condmon.ledger.export import csv_lines
 from condmon.ledger.verify import verify
+from condmon.store.chain import Head
+from condmon.store.entries import EntryReader, Numbered, Wanted
 from tests.ledgers import Lived
 from tests.letters import SITE
 from tests.shell.test_chain import opened

@@ -3,13 +3,13 @@
 import orjson
 import pytest
 
-from condmon import models
 from condmon.engine.engine import Engine
 from condmon.engine.records import SECOND_US, ModelOn
 from condmon.errors import StoreError
 from condmon.jobs import Jobs
+from condmon.learning import models
 from condmon.learning.child import Learned
-from condmon.models import Models, keep, kept
+from condmon.learning.models import Models, keep, kept
 from tests.engine.test_bearing_checks import TRADE, model_on, shop
 
 

@@ -6,9 +6,9 @@ import threading
 
 import pytest
 
-from condmon.inbox import Inbox
-from condmon.linkwords import Ending, Pauses
-from condmon.mqtt import Mqtt
+from condmon.mqtt.client import Mqtt
+from condmon.mqtt.inbox import Inbox
+from condmon.mqtt.linkwords import Ending, Pauses
 from tests.brokers import Mosquitto, free_port
 from tests.fakes import FakeClock
 from tests.listeners import TOPIC, Heard, broker_of, logged, numbered, publish
@@ -179,7 +179,7 @@ def test_what_the_broker_says_at_the_end_is_understood(then, words, slow):
 
 
 def test_broker_that_takes_the_connection_and_says_nothing_is_left(monkeypatch):
-    monkeypatch.setattr("condmon.connection.ANSWER_WITHIN_S", 0.2)
+    monkeypatch.setattr("condmon.mqtt.connection.ANSWER_WITHIN_S", 0.2)
     with socket.create_server(("127.0.0.1", 0)) as server:
         broker = broker_of(None, port=server.getsockname()[1])
         with Heard(broker) as heard:

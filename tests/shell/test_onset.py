@@ -9,12 +9,12 @@ from PIL import Image
 from structlog.testing import capture_logs
 
 from condmon.config import load
+from condmon.delivery.onset import COLOURS, HEIGHT, LINE, ONSET, Frame, draw_of
 from condmon.engine import records as rec
 from condmon.engine.records import NO_TIME, SECOND_US
-from condmon.onset import COLOURS, HEIGHT, LINE, ONSET, Frame, draw_of
-from condmon.recorder import Recorder
 from condmon.senders.email import EmailSender, compose
 from condmon.senders.pictures import Picture, Pictures
+from condmon.store.recorder import Recorder
 from tests.daemons import HEAD
 from tests.letters import MINUTE_US, NOW_US, alert, ended, letter
 from tests.receivers import mail

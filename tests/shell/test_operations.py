@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from condmon.engine.records import Samples
-from condmon.journal import Reader
+from condmon.store.journal import Reader
 from tests.daemons import HEAD, MILL, Daemon
 from tests.receivers import web
 from tests.shell.test_watch import publish
@@ -50,7 +50,7 @@ def on_small_disk(tmp_path: Path, small_disk: Path, mosquitto, web) -> Iterator[
 def recorded(daemon: Daemon) -> list[float]:
     """The bearing's values in the recording."""
     from condmon.config import load
-    from condmon.recorder import Recorder
+    from condmon.store.recorder import Recorder
 
     signals = load(daemon.config).settings.signals
     index = next(s.index for s in signals if s.name == "bearing")

@@ -6,10 +6,10 @@ from random import Random
 
 from structlog.testing import capture_logs
 
-from condmon.journal import Reader
-from condmon.journal_file import SentLog
-from condmon.lane import GIVE_UP_S, LEASE_S, WAIT_ASKED_MAX_S, WAIT_MAX_S
-from condmon.outbox import Outbox
+from condmon.delivery.lane import GIVE_UP_S, LEASE_S, WAIT_ASKED_MAX_S, WAIT_MAX_S
+from condmon.delivery.outbox import Outbox
+from condmon.store.journal import Reader
+from condmon.store.journal_file import SentLog
 from tests.fakes import FakeClock
 from tests.letters import NOW_US, SITE, alert, message
 from tests.phones import HOUR_S, Phone, Shop, again, never, phone, shop
@@ -245,7 +245,7 @@ def test_stop_does_not_wait_for_a_receiver_that_hangs(tmp_path):
 
 
 def test_fault_in_condmon_itself_does_not_end_the_lane(tmp_path, monkeypatch):
-    monkeypatch.setattr("condmon.lane.TROUBLE_S", 0.05)
+    monkeypatch.setattr("condmon.delivery.lane.TROUBLE_S", 0.05)
     shop = Shop(tmp_path)
     shop.write(alert(), message())
     stop = threading.Event()
@@ -263,7 +263,7 @@ def test_fault_in_condmon_itself_does_not_end_the_lane(tmp_path, monkeypatch):
 
 
 def test_thread_outlives_trouble_with_the_store(tmp_path, monkeypatch):
-    monkeypatch.setattr("condmon.lane.TROUBLE_S", 0.05)
+    monkeypatch.setattr("condmon.delivery.lane.TROUBLE_S", 0.05)
     shop = Shop(tmp_path)
     shop.write(alert(), message())
     shop.journal._db.execute("ALTER TABLE message RENAME TO hidden")
@@ -283,7 +283,7 @@ def test_thread_outlives_trouble_with_the_store(tmp_path, monkeypatch):
 
 
 def test_thread_starts_working_once_the_store_is_there(tmp_path, monkeypatch):
-    monkeypatch.setattr("condmon.outbox.TROUBLE_S", 0.05)
+    monkeypatch.setattr("condmon.delivery.outbox.TROUBLE_S", 0.05)
     folder, one = tmp_path / "store", Phone()
     outbox = Outbox(folder / "journal.db", [one], FakeClock(NOW_US), SITE, Random(7))
     stop = threading.Event()

@@ -6,10 +6,10 @@ from pathlib import Path
 import pytest
 
 from condmon.clock import Clock
+from condmon.daemon.ownhealth import EVERY_S, OwnHealth
 from condmon.engine.health import HEALTH
 from condmon.engine.records import Health
-from condmon.journal import Journal
-from condmon.ownhealth import EVERY_S, OwnHealth
+from condmon.store.journal import Journal
 
 START_US = 1_790_000_000_000_000
 

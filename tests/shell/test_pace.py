@@ -2,8 +2,8 @@
 
 import pytest
 
+from condmon.daemon.pace import CATCH_UP_S, WAIT_FOR_LINK_S, Pace
 from condmon.engine.records import NO_TIME, SECOND_US, Link, Record, samples
-from condmon.pace import CATCH_UP_S, WAIT_FOR_LINK_S, Pace
 from tests.fakes import START_US, FakeClock
 
 UP, DOWN = Link(START_US, True), Link(START_US, False)

@@ -9,9 +9,9 @@ from structlog.testing import capture_logs
 
 from condmon.clock import SiteCalendar
 from condmon.config import load
+from condmon.delivery.plan import routing_of
 from condmon.engine.settings import Plan
 from condmon.errors import SendError
-from condmon.plan import routing_of
 from tests.daemons import HEAD, MILL
 from tests.fakes import FakeClock
 from tests.letters import MINUTE_US, NOW_US, alert, ended, message

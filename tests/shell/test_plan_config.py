@@ -3,8 +3,8 @@
 import pytest
 
 from condmon.config import load
+from condmon.delivery.plantext import plan_words
 from condmon.errors import ConfigError
-from condmon.plantext import plan_words
 from tests.daemons import HEAD, MILL
 from tests.shell.test_plan import config
 

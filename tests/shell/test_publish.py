@@ -6,15 +6,16 @@ import threading
 import paho.mqtt.client as paho
 import pytest
 
-from condmon import capture, publish
+from condmon import capture
 from condmon.capture import Notes, write_recording
 from condmon.cli import main
+from condmon.commands import publish
+from condmon.commands.record import run as record_run
+from condmon.commands.replay import replay
 from condmon.config import load
 from condmon.engine.engine import Engine
 from condmon.engine.records import SECOND_US
 from condmon.engine.timetext import instant
-from condmon.record import run as record_run
-from condmon.replay import replay
 from tests.brokers import Mosquitto, free_port
 from tests.shell.test_replay import AT_US, CONFIG, messages
 from tests.waiting import until
@@ -61,7 +62,7 @@ def listener(broker):
 
 @pytest.fixture(autouse=True)
 def no_signals(monkeypatch):
-    monkeypatch.setattr("condmon.listening.signal.signal", lambda *_: None)
+    monkeypatch.setattr("condmon.mqtt.listening.signal.signal", lambda *_: None)
 
 
 def run(capsys, broker, *words: object):

@@ -8,8 +8,8 @@ from condmon.capture.files import Notes
 from condmon.config import load
 from condmon.engine.decode import Arrived
 from condmon.engine.records import Link, Samples
-from condmon.inbox import Inbox, Taken
-from condmon.rawkeep import RawKeep
+from condmon.mqtt.inbox import Inbox, Taken
+from condmon.store.rawkeep import RawKeep
 from tests.daemons import HEAD, MILL
 from tests.fakes import FakeClock
 

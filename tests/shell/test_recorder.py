@@ -9,11 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from condmon import packing
 from condmon.engine import records as rec
 from condmon.engine.settings import Signal
 from condmon.errors import StoreError
-from condmon.recorder import Recorder
+from condmon.store import packing
+from condmon.store.recorder import Recorder
 from tests.fakes import FakeClock
 
 SIGNALS = tuple(Signal(i, "mill-1", f"s{i}", f"t/{i}", "measure") for i in range(5))

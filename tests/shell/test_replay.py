@@ -13,12 +13,12 @@ import pytest
 from condmon import capture
 from condmon.capture import Notes, write_capture, write_recording
 from condmon.cli import main
+from condmon.commands.replay import replay
 from condmon.config import load
 from condmon.engine.decode import Arrived
 from condmon.engine.engine import Engine
 from condmon.engine.outputs import Alert, Message
 from condmon.engine.records import SECOND_US, Samples
-from condmon.replay import replay
 
 AT_US = 1_763_964_000_000_000  # Monday 2025-11-24, 06:00:00Z = 07:00 in Oslo
 

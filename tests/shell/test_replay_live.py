@@ -2,7 +2,6 @@
 
 import json
 
-from condmon import daystart
 from condmon.cli import main
 from condmon.clock import SiteCalendar
 from condmon.config import load
@@ -11,11 +10,12 @@ from condmon.engine.records import SECOND_US
 from condmon.engine.settings import Machine, Settings
 from condmon.history.seal import seal
 from condmon.history.store import states_of
-from condmon.journal import Journal
 from condmon.replaying.live import compare
 from condmon.replaying.stored import stored
 from condmon.replaying.told import replay
 from condmon.spans import ALL
+from condmon.store import daystart
+from condmon.store.journal import Journal
 from tests.daemons import MILL
 from tests.recorded import DAY_US, MONDAY_US, SIGNALS, Folder
 from tests.shops import Shop, shop

@@ -7,10 +7,10 @@ import pytest
 from condmon import capture
 from condmon.capture import Notes
 from condmon.clock import rfc3339
+from condmon.commands.replay import replay
 from condmon.config import load
 from condmon.engine.engine import Engine
 from condmon.engine.records import SECOND_US, Beacon, Samples
-from condmon.replay import replay
 from condmon.replaying.compare import Pair, Raised, Said, pairs, rows
 from condmon.replaying.course import CELLS, Courses
 from condmon.replaying.paced import paced, within

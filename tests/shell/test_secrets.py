@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from condmon.journal import Reader
+from condmon.store.journal import Reader
 from tests.brokers import QUEUES, Mosquitto
 from tests.daemons import MILL, Daemon
 from tests.receivers import Answer, mail, web

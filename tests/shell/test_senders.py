@@ -8,10 +8,10 @@ import pytest
 from structlog.testing import capture_logs
 
 from condmon.config import Broker, Config, Email, Store, Webhook
-from condmon.journal import Journal, Route
-from condmon.outbox import Outbox
+from condmon.delivery.outbox import Outbox
 from condmon.senders import make
 from condmon.senders.words import compose
+from condmon.store.journal import Journal, Route
 from tests.brokers import free_port
 from tests.fakes import FakeClock
 from tests.letters import MINUTE_US, NOW_US, SITE, alert, ended, message

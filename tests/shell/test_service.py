@@ -13,8 +13,8 @@ from condmon.engine.engine import Engine
 from condmon.engine.outputs import Alert, Entry
 from condmon.engine.records import SECOND_US, Beacon, Gap, Record, Samples, Started
 from condmon.errors import StoreError
-from condmon.journal import Reader
-from condmon.lock import LockedError
+from condmon.store.journal import Reader
+from condmon.store.lock import LockedError
 from tests.shops import TOPIC, FullDisk, Shop, arrived, payload, publish, recorded, rows, shop
 from tests.waiting import until
 

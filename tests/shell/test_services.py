@@ -84,7 +84,7 @@ def test_no_address_reaches_the_log_or_the_output(tmp_path, capfd):
 
 def test_library_loads_only_with_the_first_message(tmp_path):
     code = (
-        "import sys, condmon.service\n"
+        "import sys, condmon.daemon.service\n"
         "from condmon.senders.services import ServicesSender\n"
         "assert 'apprise' not in sys.modules\n"
     )

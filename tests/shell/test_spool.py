@@ -29,7 +29,7 @@ def test_full_disk_the_watch_goes_on_from_memory_and_all_is_written_when_there_i
 
 
 def test_memory_that_is_full_drops_the_oldest_and_a_gap_tells_how_much(shop, monkeypatch):
-    monkeypatch.setattr("condmon.spool.ROWS_MAX", 10)
+    monkeypatch.setattr("condmon.store.spool.ROWS_MAX", 10)
     service = shop.service()
     shop.live(service, 3, 40.0)
     disk = FullDisk(service, monkeypatch)

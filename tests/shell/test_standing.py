@@ -9,7 +9,7 @@ import structlog
 from condmon.engine.engine import Engine
 from condmon.engine.outputs import Output
 from condmon.engine.records import SECOND_US, Record, Samples
-from condmon.journal import Reader
+from condmon.store.journal import Reader
 from tests.daemons import MILL
 from tests.shops import shop
 
@@ -146,7 +146,7 @@ class BrittleEngine(Engine):
 def test_batch_that_stops_the_engine_three_times_is_set_aside_and_the_watch_goes_on(
     shop, monkeypatch
 ):
-    monkeypatch.setattr("condmon.standing.Engine", BrittleEngine)
+    monkeypatch.setattr("condmon.daemon.standing.Engine", BrittleEngine)
     service = shop.service()
     shop.live(service, 5, 40.0)
     with structlog.testing.capture_logs() as lines:

@@ -8,16 +8,16 @@ import pytest
 
 from condmon.cli import main
 from condmon.clock import Clock
+from condmon.commands.status import FAILED_LATELY_S, OLD_S, SILENT_S, look, readable
 from condmon.config import Broker, Config, Store
 from condmon.config.shape import AlertTopic
 from condmon.engine import records as rec
 from condmon.engine.outputs import Output
 from condmon.engine.settings import Signal
-from condmon.journal import Journal, Route
-from condmon.lock import Lock
-from condmon.recorder import Recorder
 from condmon.senders.topicstate import put_topic_state
-from condmon.status import FAILED_LATELY_S, OLD_S, SILENT_S, look, readable
+from condmon.store.journal import Journal, Route
+from condmon.store.lock import Lock
+from condmon.store.recorder import Recorder
 from tests.letters import MINUTE_US, NOW_US, SITE, alert, ended, entry, message
 
 SIGNALS = (Signal(0, "mill-1", "oil_pulses", "pier/oil", "counter"),)

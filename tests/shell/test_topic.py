@@ -12,9 +12,9 @@ import pytest
 from condmon.clock import Clock
 from condmon.config import Broker
 from condmon.config.shape import AlertTopic
-from condmon.journal import Journal
 from condmon.senders.topic import TopicFollower
 from condmon.senders.topicstate import topic_state
+from condmon.store.journal import Journal
 from tests.brokers import QUEUES, Mosquitto
 from tests.letters import SITE, alert, ended
 from tests.receivers import certificate

@@ -7,7 +7,7 @@ import paho.mqtt.publish as publish
 import pytest
 
 from condmon.cli import main
-from condmon.journal import Reader
+from condmon.store.journal import Reader
 from tests.brokers import Mosquitto
 from tests.daemons import Daemon
 from tests.waiting import until

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import pytest
 
 from condmon.engine.records import SECOND_US
-from condmon.journal import Reader
+from condmon.store.journal import Reader
 from tests.daemons import MILL, Daemon
 from tests.receivers import mail, web
 from tests.waiting import until

@@ -18,8 +18,8 @@ from condmon.engine.records import (
     Stray,
     samples,
 )
-from condmon.entries import EntryReader, Wanted
 from condmon.ledger.verify import verify
+from condmon.store.entries import EntryReader, Wanted
 from tests.ledgers import START_US, Lived
 
 HOUR_US = 3600 * SECOND_US

@@ -12,9 +12,9 @@ from condmon.engine.settings import Adjust
 from condmon.errors import UsageError
 from condmon.history.seal import seal
 from condmon.history.store import states_of
-from condmon.inforce import NAME, in_force, keep
 from condmon.replaying.whatif import changed, weighed
 from condmon.spans import ALL
+from condmon.store.inforce import NAME, in_force, keep
 from tests.recorded import DAY_US, MONDAY_US
 from tests.shell.test_replay import CONFIG
 
@@ -24,7 +24,7 @@ DAYS = 3
 @pytest.fixture(autouse=True)
 def as_fast_as_others(monkeypatch):
     """The command gives way to everything else; this process has other tests to run."""
-    monkeypatch.setattr("condmon.whatif.NICE", 0)
+    monkeypatch.setattr("condmon.commands.whatif.NICE", 0)
 
 
 def run(shop, capsys, *words: object):
@@ -49,7 +49,7 @@ def shop(tmp_path_factory):
 
 def record(config, store):
     from condmon.engine.records import NO_TIME, samples
-    from condmon.recorder import Recorder
+    from condmon.store.recorder import Recorder
 
     now_us = [MONDAY_US]
     recorder = Recorder(store, config.settings.signals, lambda: now_us[0])

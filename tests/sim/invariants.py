@@ -8,9 +8,9 @@ from condmon.config import load
 from condmon.engine.engine import Engine
 from condmon.engine.outputs import Alert
 from condmon.engine.records import SECOND_US, Gap, Samples, Started
-from condmon.journal import Reader
-from condmon.recorder import Recorder
 from condmon.senders.letter import Letter
+from condmon.store.journal import Reader
+from condmon.store.recorder import Recorder
 from tests.sim.world import Span, World
 
 SLACK_US = 5 * SECOND_US

@@ -9,12 +9,12 @@ from typing import Any
 
 import pytest
 
-from condmon.connection import Counts
 from condmon.engine.decode import Arrived
 from condmon.engine.records import Link
 from condmon.engine.settings import Urgency
 from condmon.errors import SendError
-from condmon.inbox import Inbox
+from condmon.mqtt.connection import Counts
+from condmon.mqtt.inbox import Inbox
 from condmon.senders.letter import Letter
 from tests.fakes import FakeClock
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 import structlog
 
-from condmon.recorder import Recorder
+from condmon.store.recorder import Recorder
 from tests.sim.invariants import check
 from tests.sim.world import World
 

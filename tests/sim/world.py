@@ -8,10 +8,10 @@ from typing import NamedTuple
 import pytest
 
 from condmon.config import load
+from condmon.daemon.service import Service
 from condmon.engine.records import SECOND_US
 from condmon.errors import CondmonError
-from condmon.lock import LockedError
-from condmon.service import Service
+from condmon.store.lock import LockedError
 from tests.daemons import HEAD, MILL
 from tests.fakes import FakeClock
 from tests.sim.parts import FAULTS, Broker, Client, Disk, Killed, Receiver, payload
@@ -63,7 +63,7 @@ class World:
         self._n = self._second = 0
         self._until: list[tuple[int, Callable[[], None]]] = []
         (folder / "condmon.toml").write_text(CONFIG)
-        monkeypatch.setattr("condmon.service.TURN_S", 0.0)
+        monkeypatch.setattr("condmon.daemon.service.TURN_S", 0.0)
 
     def _hot_spans(self) -> list[Span]:
         spans, at = [], self.rng.randint(20, 80)

@@ -8,9 +8,9 @@ import requests
 
 from condmon.clock import Clock
 from condmon.config import load
+from condmon.daemon.service import Service
 from condmon.engine import records as rec
 from condmon.engine.records import samples
-from condmon.service import Service
 from tests.brokers import Mosquitto, free_port
 from tests.waiting import until
 

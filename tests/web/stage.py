@@ -8,7 +8,7 @@ from condmon.clock import Clock
 from condmon.config import load
 from condmon.engine import records as rec
 from condmon.engine.records import SECOND_US, Beacon, Samples
-from condmon.recorder import Recorder
+from condmon.store.recorder import Recorder
 from tests.web.house import NOWHERE, TEXT
 
 

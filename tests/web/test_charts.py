@@ -14,7 +14,7 @@ from condmon.engine import records as rec
 from condmon.engine.records import SECOND_US, Beacon, samples
 from condmon.engine.settings import Signal
 from condmon.history.seal import seal
-from condmon.recorder import Recorder
+from condmon.store.recorder import Recorder
 from condmon.web.charts import Band, chart, path, scale_of
 from condmon.web.past import Past
 from condmon.web.rings import Ring, Strip, merged

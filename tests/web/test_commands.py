@@ -6,8 +6,8 @@ import re
 
 import pytest
 
-from condmon.asked import FOLDER, Asked, ask
 from condmon.cli import main
+from condmon.daemon.asked import FOLDER, Asked, ask
 from condmon.engine.records import Action
 from tests.waiting import until
 from tests.web.house import PASSWORD, House

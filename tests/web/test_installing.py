@@ -13,12 +13,12 @@ import requests
 from cryptography import x509
 from cryptography.hazmat.primitives import serialization
 
-from condmon import authority
-from condmon.boxnames import own_names
 from condmon.cli import main
 from condmon.clock import Clock
 from condmon.config import load
 from condmon.errors import ConfigError, StoreError, UsageError
+from condmon.tls import authority
+from condmon.tls.boxnames import own_names
 from condmon.web import server
 from tests.brokers import free_port
 from tests.waiting import until

@@ -8,7 +8,7 @@ import pytest
 from PIL import Image
 
 from condmon.engine.records import Link
-from condmon.journal import Route
+from condmon.store.journal import Route
 from condmon.web.now import SAMPLE_OLD_US, VIEW_OLD_US, headline, state_words, trust
 from condmon.web.parts import back_to
 from condmon.web.wording import Wording

@@ -17,7 +17,7 @@ from PIL import Image
 from playwright.sync_api import Browser
 
 from condmon.cli import main
-from condmon.visittext import steps_words
+from condmon.commands.visittext import steps_words
 from tests.storyhouse import StoryHouse
 from tests.storyshop import Wear
 from tests.web.browsers import errors_of, phone

@@ -1,0 +1,1 @@
+"""`condmon run`: the daemon, its turn, and what keeps it standing; it puts all parts together."""

@@ -1,0 +1,89 @@
+"""How condmon itself fares, once a minute: disk, clock, undelivered alerts, stream, certificate.
+
+What it finds enters as Health records through the inbox, so that condmon is watched by the same
+engine as the machines. Imports clock, journal and records.
+"""
+
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+from condmon.clock import Clock
+from condmon.engine.records import SECOND_US, Health
+from condmon.errors import StoreError
+from condmon.store.journal import Journal
+
+EVERY_S = 60.0
+DAY_US = 86400 * SECOND_US
+
+
+class OwnHealth:
+    """Finds the figures.
+
+    Parameters
+    ----------
+    folder : Path
+        The data folder; its disk is the one that must not fill.
+    journal : Journal
+        Knows what waits to be delivered.
+    clock : Clock
+        What time it is, and how far the system's own clock has moved away.
+    certificate_ends_us : callable
+        When the broker's certificate ends, None where there is none.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        journal: Journal,
+        clock: Clock,
+        certificate_ends_us: Callable[[], int | None],
+    ) -> None:
+        self._folder, self._journal, self._clock = folder, journal, clock
+        self._certificate_ends_us = certificate_ends_us
+        self._due_s = clock.monotonic_s()
+        self._heard_s = clock.monotonic_s()
+
+    def heard(self, messages: int, *, up: bool) -> None:
+        """A turn took in so many messages; while the link is down nothing can be heard."""
+        if messages or not up:
+            self._heard_s = self._clock.monotonic_s()
+
+    def due(self, judged_us: int) -> list[Health]:
+        """The figures, when a minute has passed since the last ones; `judged_us`: engine's time."""
+        now_s = self._clock.monotonic_s()
+        if now_s < self._due_s:
+            return []
+        self._due_s = now_s + EVERY_S
+        now_us = self._clock.now_us()
+        figures: dict[str, float | None] = {
+            "disk_free_share": self._disk_free(),
+            "clock_off_s": abs(self._clock.wall_off_s()),
+            "outbox_age_s": self._outbox_age_s(now_us),
+            "stream_silent_s": now_s - self._heard_s,
+            "store_behind_s": (now_us - judged_us) / SECOND_US if judged_us else 0.0,
+            "certificate_days": self._certificate_days(now_us),
+        }
+        return [
+            Health(now_us, name, round(value, 4))
+            for name, value in figures.items()
+            if value is not None
+        ]
+
+    def _disk_free(self) -> float | None:
+        try:
+            usage = shutil.disk_usage(self._folder)
+        except OSError:
+            return None  # the writers tell that the folder is gone
+        return usage.free / usage.total if usage.total else None
+
+    def _outbox_age_s(self, now_us: int) -> float | None:
+        try:
+            born_us = self._journal.undelivered_since_us()
+        except StoreError:
+            return None  # the journal's own trouble is told where it is written
+        return (now_us - born_us) / SECOND_US if born_us else 0.0
+
+    def _certificate_days(self, now_us: int) -> float | None:
+        ends_us = self._certificate_ends_us()
+        return None if ends_us is None else (ends_us - now_us) / DAY_US

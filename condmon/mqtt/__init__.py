@@ -1,0 +1,1 @@
+"""The broker: client, connection, inbox, and listening beside the daemon."""

@@ -1,0 +1,1 @@
+"""The box's own certificates: its authority, and the names it goes by."""
