@@ -109,13 +109,17 @@ class _Way:
         """Send in the background."""
         due = Due(f"{message.id}:{self.name}", message.id, 0, message.at_us, message)
         self._queue.put(Part(due, message.kind, alerts))
+        self._begin()
+
+    def _begin(self) -> None:
         if self._thread is None or not self._thread.is_alive():
             self._thread = threading.Thread(
-                target=self._run, name=f"directly {self.name}", daemon=True
+                target=self.run, name=f"directly {self.name}", daemon=True
             )
             self._thread.start()
 
-    def _run(self) -> None:
+    def run(self) -> None:
+        """Send what waits, in the thread of its own; ends when nothing came for a while."""
         while not self._stop.is_set():
             try:
                 part = self._queue.get(timeout=PAUSE_S)

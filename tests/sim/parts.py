@@ -1,14 +1,12 @@
-"""The outside world of a simulated run: broker, disk, receiver. Each does harm on request."""
+"""The outside world of a simulated run: broker, the client's other half, receiver."""
 
 import json
-import sqlite3
 from collections import Counter
 from collections.abc import Sequence
 from random import Random
-from typing import Any
+from typing import NamedTuple
 
-import pytest
-
+from condmon.clock import Clock
 from condmon.engine.decode import Arrived
 from condmon.engine.records import Link
 from condmon.engine.settings import Urgency
@@ -16,49 +14,76 @@ from condmon.errors import SendError
 from condmon.mqtt.connection import Counts
 from condmon.mqtt.inbox import Inbox
 from condmon.senders.letter import Letter
-from tests.fakes import FakeClock
+from tests.sim.disk import Disk
 
 RECEIVE_MAX = 200
-FULL = "database or disk is full"
-FAULTS = ("disk I/O error", FULL, "attempt to write a readonly database")
-
-
-class Killed(BaseException):
-    """The process is gone, between two steps; nothing of ours may catch it."""
+QUEUE_MAX = 120
+"""Messages that the broker keeps for a client that is away; what comes then is dropped."""
 
 
 class Broker:
-    """A persistent QoS 1 session: what was not acknowledged is handed out again."""
+    """A persistent QoS 1 session: what was not acknowledged is handed out again.
+
+    `lost` are the messages that it may lose by the rules: with a session that it forgot, over its
+    bound for one that is away, handed to another client that took the session over.
+    """
 
     def __init__(self) -> None:
         self.waiting: list[tuple[int, str, bytes]] = []
         self.inflight: dict[int, tuple[int, str, bytes]] = {}  # packet -> message
         self.acknowledged: Counter[int] = Counter()
-        self.lost: set[int] = set()  # with a session that the broker forgot
+        self.lost: set[int] = set()
+        self.over: set[int] = set()  # those of them that were over its bound
         self.generation = 0
         self.client: Client | None = None
+        self.session = self.held = False
+        self._others = False  # another client has the session
         self._packet = 0
 
     def publish(self, n: int, topic: str, payload: bytes) -> None:
-        self.waiting.append((n, topic, payload))
+        """With QoS 1."""
+        away = self.client is None
+        if not self.session or self._others:
+            self.lost.add(n)
+        elif away and len(self.waiting) + len(self.inflight) >= QUEUE_MAX:
+            self.lost.add(n)
+            self.over.add(n)
+        else:
+            self.waiting.append((n, topic, payload))
 
-    def connect(self, client: "Client", *, forget: bool) -> None:
-        if forget:
-            self.lost |= {n for n, _, _ in [*self.inflight.values(), *self.waiting]}
-            self.waiting, self.inflight = [], {}
+    def publish_at_most_once(self, topic: str, payload: bytes) -> None:
+        """With QoS 0: gone where nobody listens."""
+        if self.client is not None and not self.held:
+            now_us = self.client.clock.now_us()
+            self.client.inbox.put([Arrived(now_us, topic, payload)], [0])
+
+    def connect(self, client: "Client") -> None:
+        resumed, self.session, self._others = self.session, True, False
         self.generation += 1
         self.waiting[:0] = self.inflight.values()
         self.inflight = {}
         self.client = client
-        client.came_up(resumed=not forget)
+        client.came_up(resumed=resumed)
 
     def cut(self, reason: str) -> None:
         client, self.client = self.client, None
         if client is not None:
             client.went_down(reason)
 
-    def hand_out(self, now_us: int) -> None:
-        if self.client is None:
+    def forget(self) -> None:
+        """A restart without memory."""
+        self.cut("the broker was restarted")
+        self._lose()
+        self.session = False
+
+    def taken_over(self) -> None:
+        """Another client with our name has the session and acknowledges what is in it."""
+        self.cut("the session was taken over")
+        self._lose()
+        self._others = True
+
+    def hand_out(self) -> None:
+        if self.client is None or self.held:
             return
         room = RECEIVE_MAX - len(self.inflight)
         out, self.waiting = self.waiting[:room], self.waiting[room:]
@@ -67,36 +92,41 @@ class Broker:
             self._packet += 1
             self.inflight[self._packet] = message
             tickets.append(self.generation << 32 | self._packet)
+        now_us = self.client.clock.now_us()
         arrived = [Arrived(now_us, topic, payload) for _, topic, payload in out]
         assert not out or self.client.inbox.put(arrived, tickets)
 
     def acknowledge(self, tickets: Sequence[int]) -> None:
         for ticket in tickets:
-            if ticket >> 32 == self.generation and self.client is not None:
+            if ticket and ticket >> 32 == self.generation and self.client is not None:
                 n, _, _ = self.inflight.pop(ticket & 0xFFFFFFFF)
                 self.acknowledged[n] += 1
+
+    def _lose(self) -> None:
+        self.lost |= {n for n, _, _ in [*self.inflight.values(), *self.waiting]}
+        self.waiting, self.inflight = [], {}
 
 
 class Client:
     """Takes the place of the MQTT client in a service; the broker's other half."""
 
-    def __init__(self, broker: Broker, inbox: Inbox, clock: FakeClock) -> None:
-        self.inbox = inbox
+    def __init__(self, broker: Broker, inbox: Inbox, clock: Clock, disk: Disk) -> None:
+        self.inbox, self.clock = inbox, clock
         self.counts = Counts()
         self.refused_filters: dict[str, str] = {}
         self.certificate_ends_us: int | None = None
         self.up, self.started, self.reason = False, False, "not connected yet"
-        self._broker = broker
-        self._clock = clock
+        self._broker, self._disk = broker, disk
+        self._before = False
 
     def came_up(self, *, resumed: bool) -> None:
         told = "" if resumed else "the broker did not know our session: what was sent is lost"
         self.up, self.reason = True, told
-        self.inbox.put_action(Link(self._clock.now_us(), True, told))
+        self.inbox.put_action(Link(self.clock.now_us(), True, told))
 
     def went_down(self, reason: str) -> None:
         self.up, self.reason = False, reason
-        self.inbox.put_action(Link(self._clock.now_us(), False, reason))
+        self.inbox.put_action(Link(self.clock.now_us(), False, reason))
 
     def start(self) -> None:
         self.started = True
@@ -109,63 +139,15 @@ class Client:
         """Nothing hangs here."""
 
     def acknowledge(self, tickets: Sequence[int]) -> None:
-        self._broker.acknowledge(tickets)
+        self._disk.point(lambda: self._broker.acknowledge(tickets), None)
 
 
-class Disk:
-    """What stands under every SQLite file: it refuses for a while, or the process dies at a call.
+class Got(NamedTuple):
+    """A letter that the receiver took; `excused`: its sender may not know, so it may come again."""
 
-    `die_at` counts calls down; half the deaths come after the call has done its work, which is
-    the moment at which a commit is on the disk and nobody knows.
-    """
-
-    def __init__(self, rng: Random, monkeypatch: pytest.MonkeyPatch) -> None:
-        self.calls = 0
-        self.refusing = ""
-        self.die_at = 0
-        self.fail_at = 0
-        self._rng = rng
-        real = sqlite3.connect
-        disk = self
-
-        class Connection(sqlite3.Connection):
-            """Tells the disk of every statement."""
-
-            def execute(self, sql: str, *values: Any) -> sqlite3.Cursor:
-                late = disk.before(sql)
-                done = super().execute(sql, *values)
-                disk.after(late)
-                return done
-
-            def executemany(self, sql: str, *values: Any) -> sqlite3.Cursor:
-                late = disk.before(sql)
-                done = super().executemany(sql, *values)
-                disk.after(late)
-                return done
-
-        monkeypatch.setattr(
-            sqlite3, "connect", lambda *a, **k: real(*a, **({"factory": Connection} | k))
-        )
-
-    def before(self, sql: str) -> bool:
-        """Count a statement; True when the process dies after it."""
-        writes = sql.lstrip()[:6].upper() in {"INSERT", "UPDATE", "DELETE", "COMMIT", "CREATE"}
-        self.calls += 1
-        if self.die_at and self.calls >= self.die_at:
-            self.die_at = 0
-            if self._rng.random() < 0.5:
-                return True
-            raise Killed
-        if self.fail_at and self.calls >= self.fail_at:
-            self.fail_at = 0
-            raise sqlite3.OperationalError(self._rng.choice(FAULTS))
-        if self.refusing and writes:
-            raise sqlite3.OperationalError(self.refusing)
-        return False
-
-    def after(self, late: bool) -> None:
-        if late:
-            raise Killed
+    letter: Letter
+    life: int  # of which process
+    excused: bool
 
 
 class Receiver:
@@ -174,25 +156,28 @@ class Receiver:
     name = "phone"
     urgencies: tuple[Urgency, ...] = ("now", "today", "note")
 
-    def __init__(self, rng: Random, clock: FakeClock, disk: Disk) -> None:
+    def __init__(self, rng: Random, disk: Disk) -> None:
         self.mood = "takes"
+        self.life = 0
         self.straight: set[str] = set()  # told from memory; a kill may take what it came from
-        self._disk = disk
-        self.got: list[tuple[int, Letter]] = []
-        self._rng = rng
-        self._clock = clock
+        self.got: list[Got] = []
+        self._rng, self._disk = rng, disk
 
     def send(self, letter: Letter) -> str | None:
+        self._disk.point(lambda: self._take(letter), None)
+        return None
+
+    def _take(self, letter: Letter) -> None:
         if self.mood == "refuses":
             raise SendError("the receiver said 503", again=True, wait_s=self._rng.choice((None, 9)))
         if self.mood == "hangs":
             raise SendError("no answer in 10 s", again=True)
-        self.got.append((self._clock.now_us(), letter))
+        silent = self.mood == "takes silently"
+        self.got.append(Got(letter, self.life, silent or bool(self._disk.refusing)))
         if self._disk.refusing:
             self.straight.add(letter.key)
-        if self.mood == "takes silently":
+        if silent:
             raise SendError("taken, and then no answer", again=True)
-        return None
 
 
 def payload(n: int, own_us: int, value: float) -> bytes:

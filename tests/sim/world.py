@@ -3,26 +3,39 @@
 from collections.abc import Callable
 from pathlib import Path
 from random import Random
+from types import SimpleNamespace
 from typing import NamedTuple
 
 import pytest
 
-from condmon.config import load
+from condmon.config import Config, load
 from condmon.daemon.service import Service
-from condmon.engine.records import SECOND_US
+from condmon.engine.records import SECOND_US, Samples
 from condmon.errors import CondmonError
 from condmon.store.lock import LockedError
 from tests.daemons import HEAD, MILL
-from tests.fakes import FakeClock
-from tests.sim.parts import FAULTS, Broker, Client, Disk, Killed, Receiver, payload
+from tests.sim.disk import Disk, Killed, power_cut
+from tests.sim.harms import Harms
+from tests.sim.memory import at_rest, too_much
+from tests.sim.parts import Broker, Client, Receiver, payload
+from tests.sim.times import START_US, Times
 
-TOPIC = "pier/mill-1/bearing"
+TOPIC, ROOM = "pier/mill-1/bearing", "pier/mill-1/room"
+NUMBER = 1  # place of the signal in the configuration
 COOL, HOT = 40.0, 60.0
-SILENT_S = 300
-YEARS_S = 10 * 365 * 86400.0
+REST_S, REST_MAX_S = 40, 900
+"""At the end nothing is harmed any more: so long at least, and until all is delivered; the longest
+pause between two tries of a delivery is 375 s, a lease ends after 180 s."""
+
 CONFIG = (
-    HEAD.format(url="mqtt://127.0.0.1:1")
-    + MILL
+    HEAD.format(url="mqtt://127.0.0.1:1").replace(
+        'keepalive = "5 s"', 'keepalive = "5 s"\nreceive_maximum = 200'
+    )
+    + MILL.replace(
+        "[[check]]",
+        f'[machine.signal.room]\ntopic = "{ROOM}"\nkind = "measure"\nunit = "Cel"\n'
+        'stale_after = "1 h"\n[[check]]',
+    )
     + """
 [plan.now]
 tell_end = true
@@ -37,10 +50,11 @@ class Span(NamedTuple):
     stop: int
 
 
-class World:
+class World(Harms):
     """Plant, broker, disk, receiver and one service after the other, in one seed's order.
 
-    `wrong_clock` lets the box's clock step; the truth about single alerts is then not asked for.
+    `wrong_clock` lets the box's clock be wrong; the truth about single alerts is then not asked
+    for.
     """
 
     def __init__(
@@ -49,21 +63,38 @@ class World:
         self.seed, self.turns = seed, turns
         self.rng = Random(seed)
         self.folder, self.store = folder, folder / "store"
-        self.clock = FakeClock()
-        self.start_us = self.clock.now_us()
-        self.broker = Broker()
-        self.disk = Disk(Random(seed + 1), monkeypatch)
-        self.receiver = Receiver(Random(seed + 2), self.clock, self.disk)
-        self.service: Service | None = None
         self.wrong_clock = self.rng.random() < 0.25
+        self.times = Times(self.rng.uniform(-1, 1) * (0.02 if self.wrong_clock else 0.0005))
+        self.start_us = START_US
+        self.broker = Broker()
+        self.disk = Disk(Random(seed + 1), self.times, monkeypatch)
+        self.receiver = Receiver(Random(seed + 2), self.disk)
+        self.service: Service | None = None
         self.hot = self._hot_spans() if self.rng.random() < 0.8 else []
-        self.dark: set[int] = set()  # seconds without a service that has a link
+        self.dark: set[int] = set()  # seconds without a service that hears
+        self.from_memory: set[int] = set()  # acknowledged while the disk took nothing, then killed
+        self.rooms: set[float] = set()  # what was said with QoS 0
         self.starts = self.kills = self.refusals = 0
-        self.told: list[str] = []  # what was done to it, for the report of a failure
-        self._n = self._second = 0
+        self.done: set[str] = set()  # names of what was done to it
+        self.told: list[str] = []  # the same with its second, for the report of a failure
+        self.faults: list[str] = []  # what was wrong on the way
+        self.n = self._second = 0
+        self._blocks: dict[str, int] = {}
         self._until: list[tuple[int, Callable[[], None]]] = []
         (folder / "condmon.toml").write_text(CONFIG)
-        monkeypatch.setattr("condmon.daemon.service.TURN_S", 0.0)
+        self.config: Config = load(folder / "condmon.toml")
+        for name, value in (
+            ("daemon.service.TURN_S", 0.0),
+            ("daemon.service.SNAPSHOT_EVERY_S", self.rng.choice((20.0, 60.0, 600.0))),
+            ("store.recorder.READ_PAUSE_S", 0.0),
+            ("delivery.directly.PAUSE_S", 0.0),
+            ("delivery.directly._Way._begin", lambda _way: None),
+            (
+                "daemon.ownhealth.shutil.disk_usage",
+                lambda _path: SimpleNamespace(total=10**12, free=10**11),
+            ),
+        ):
+            monkeypatch.setattr(f"condmon.{name}", value)
 
     def _hot_spans(self) -> list[Span]:
         spans, at = [], self.rng.randint(20, 80)
@@ -76,49 +107,56 @@ class World:
 
     def run(self) -> None:
         """All turns with harm, then as many without as it takes to come to rest."""
-        for second in range(self.turns):
-            self._second = second
-            self._harm()
+        while self._second < self.turns:
+            self.harm()
             self._turn()
-        self._mend()
-        for second in range(self.turns, self.turns + 120):
-            self._second = second
+        self.mend()
+        rest = self._second + REST_S
+        while self._second < rest or (self._waits() and self._second < rest + REST_MAX_S):
             self._turn()
-        self.leave()
+        self._leave()
 
     def _turn(self) -> None:
-        self.clock.pass_s(1)
-        self._publish()
-        for at, undo in [one for one in self._until if one[0] <= self._second]:
-            undo()
-            self._until.remove((at, undo))
+        self.times.pass_s(1)
+        before, self._second = self._second, self.times.second
+        for second in range(before, self._second):
+            self._publish(second)
+        self.undo()
         try:
             if self.service is None:
                 self._come_up()
             self._live()
         except Killed:
             self.kills += 1
-            self._gone("killed")
-        if self.broker.client is None:
-            self.dark.add(self._second)
+            self.gone("killed", dead=True)
+        if self.broker.client is None or self.broker.held:
+            self.dark |= set(range(before, self._second))
+        if self.service is not None:
+            self.faults += too_much(self.service, self.broker)
 
-    def _publish(self) -> None:
-        value = HOT if any(s.start <= self._second < s.stop for s in self.hot) else COOL
-        self._n += 1
-        own_us = self.start_us + (self._second + 1) * SECOND_US
-        body = payload(self._n, own_us, value + self.rng.random())
+    def _publish(self, second: int) -> None:
+        value = HOT if any(s.start <= second < s.stop for s in self.hot) else COOL
+        self.n += 1
+        own_us = self.start_us + (second + 1) * SECOND_US
+        body = payload(self.n, own_us, value + self.rng.random())
         for _ in range(2 if self.rng.random() < 0.03 else 1):
-            self.broker.publish(self._n, TOPIC, body)
+            self.broker.publish(self.n, TOPIC, body)
+        if second % 5 == 0 and self.rng.random() < 0.8:  # some are lost, as QoS 0 allows
+            room = round(20 + self.rng.random(), 3)
+            self.rooms.add(room)
+            self.broker.publish_at_most_once(ROOM, str(room).encode())
 
     def _live(self) -> None:
         service = self.service
         if service is None:
             return
-        if self.broker.client is None and not self._blocked("link"):
-            self.broker.connect(service.mqtt, forget=False)  # type: ignore[arg-type]
-        self.broker.hand_out(self.clock.now_us())
+        if self.broker.client is None and not self.blocked("link"):
+            self.broker.connect(service.mqtt)  # type: ignore[arg-type]
+        self.broker.hand_out()
         for _ in range(self.rng.randint(1, 3)):
             service.step()
+        for way in service._directly._ways:
+            way.run()
         try:
             for _ in range(20):
                 wait_s = service._outbox.step()
@@ -126,132 +164,78 @@ class World:
                     break
         except CondmonError:
             self.refusals += 1
+            self.receiver.life += 1
+
+    def _waits(self) -> bool:
+        """Whether anything is left to be done."""
+        if self.service is None or self.service._spool.waiting or self.service._unwritten:
+            return True
+        return self.service.journal.undelivered_since_us() != 0
 
     def _come_up(self) -> None:
-        if self._blocked("start"):
+        if self.blocked("start"):
             return
+        clock = self.times.clock()
         try:
-            service = Service(load(self.folder / "condmon.toml"), self.clock, [self.receiver])
+            service = Service(self.config, clock, [self.receiver])
         except LockedError as error:
             raise AssertionError("the folder of a dead process is still locked") from error
         except CondmonError as error:
             self.told.append(f"{self._second}: no start, {error}")
             return
-        client = Client(self.broker, service.inbox, self.clock)
-        service.mqtt = client  # type: ignore[assignment]
+        service.mqtt = Client(  # type: ignore[assignment]
+            self.broker, service.inbox, clock, self.disk
+        )
         for part in (service._outbox_thread, service._asked, service._jobs, service._mirror):
             part.start = lambda: None  # type: ignore[method-assign]
+        for lane in service._outbox._lanes:
+            lane._chance = Random(self.seed + self.starts)
         self.service = service
         self.starts += 1
+        self.receiver.life += 1
         try:
             service.start()
         except CondmonError as error:
-            self._gone(f"no start, {error}")
+            self.gone(f"no start, {error}", dead=False)
 
-    def _gone(self, why: str) -> None:
+    def gone(self, why: str, *, dead: bool) -> None:
         """What is left of a process that ended: what the disk has."""
         self.told.append(f"{self._second}: {why}")
         self.broker.cut("the client is gone")
         service, self.service = self.service, None
-        self._block("start", self.rng.choice((0, 3, 20, 90)))
-        refusing, self.disk.refusing, self.disk.fail_at = self.disk.refusing, "", 0
-        if service is not None:
-            service._history.stop()
-            service._outbox.close()
-            service.recorder.close()
-            service.journal.close()
-            service._lock.release()
-        self.disk.refusing = refusing
+        self.block("start", self.rng.choice((0, 3, 20, 90)))
+        refusing, slow_s = self.disk.refusing, self.disk.slow_s
+        self.disk.mend()
+        if service is not None and dead:
+            self.from_memory |= _only_in_memory(service) & set(self.broker.acknowledged)
+            power_cut(self.store, self.rng, lambda: _close(service))
+        elif service is not None:
+            _close(service)
+        self.disk.refusing, self.disk.slow_s = refusing, slow_s
 
-    def leave(self) -> None:
+    def _leave(self) -> None:
         """A clean stop."""
         service, self.service = self.service, None
         assert service is not None, f"it never came up again: {self.told}"
+        self.faults += at_rest(service)
         service.step()
         service.stop()
 
-    # harm
 
-    def _harm(self) -> None:
-        for name, chance in HARMS.items():
-            if self.rng.random() < chance and (self.wrong_clock or not name.startswith("clock")):
-                self.told.append(f"{self._second}: {name}")
-                getattr(self, f"_{name}")()
-
-    def _kill(self) -> None:
-        self.disk.die_at = self.disk.calls + self.rng.randint(1, 60)
-
-    def _stop(self) -> None:
-        if self.service is not None and not self.disk.refusing:
-            service, self.service = self.service, None
-            try:
-                service.stop()
-            except (Killed, CondmonError) as error:  # its last steps were not the end it meant
-                self.told.append(f"{self._second}: stop ended by {error!r}")
-            self.broker.cut("left")
-            self._block("start", self.rng.choice((0, 5, 100)))
-
-    def _cut(self) -> None:
-        self.broker.cut(self.rng.choice(("connection lost", "the session was taken over")))
-        self._block("link", self.rng.choice((0, 2, 15, 60)))
-
-    def _forget(self) -> None:
-        self.broker.cut("the broker was restarted")
-        if self.service is not None:
-            self.told.append(f"{self._second}: session forgotten")
-            self.broker.connect(self.service.mqtt, forget=True)  # type: ignore[arg-type]
-
-    def _one_call_fails(self) -> None:
-        self.disk.fail_at = self.disk.calls + self.rng.randint(1, 40)
-
-    def _disk_refuses(self) -> None:
-        if not self.disk.refusing:
-            self.disk.refusing = self.rng.choice(FAULTS)
-            self._later(self.rng.choice((3, 20, 60)), self._disk_takes)
-
-    def _disk_takes(self) -> None:
-        self.disk.refusing = ""
-
-    def _receiver(self) -> None:
-        self.receiver.mood = self.rng.choice(("refuses", "hangs", "takes silently"))
-        self._later(self.rng.choice((5, 30, 90)), self._receiver_takes)
-
-    def _receiver_takes(self) -> None:
-        self.receiver.mood = "takes"
-
-    def _clock_steps(self) -> None:
-        step_s = self.rng.choice((-3600.0, 3600.0, -2.0, 2.0, 86400.0, YEARS_S))
-        self.told.append(f"{self._second}: clock {step_s:+.0f} s")
-        self.clock.step_wall_s(step_s)
-
-    def _mend(self) -> None:
-        self._until = []
-        self.disk.refusing, self.disk.die_at, self.disk.fail_at = "", 0, 0
-        self.receiver.mood = "takes"
-        self._blocks = {}
-
-    # what lasts for a while
-
-    _blocks: dict[str, int]
-
-    def _block(self, what: str, seconds: int) -> None:
-        blocks = self.__dict__.setdefault("_blocks", {})
-        blocks[what] = max(blocks.get(what, 0), self._second + seconds)
-
-    def _blocked(self, what: str) -> bool:
-        return self.__dict__.setdefault("_blocks", {}).get(what, 0) > self._second
-
-    def _later(self, seconds: int, undo: Callable[[], None]) -> None:
-        self._until.append((self._second + seconds, undo))
+def _only_in_memory(service: Service) -> set[int]:
+    """Numbers of the messages that wait for a disk that takes nothing."""
+    return {
+        int(n)
+        for _, batch in service._spool._waiting
+        for record in batch
+        if isinstance(record, Samples)
+        for n in record.value[record.signal == NUMBER]
+    }
 
 
-HARMS = {
-    "kill": 0.02,
-    "stop": 0.004,
-    "cut": 0.015,
-    "forget": 0.002,
-    "one_call_fails": 0.01,
-    "disk_refuses": 0.004,
-    "receiver": 0.01,
-    "clock_steps": 0.01,
-}
+def _close(service: Service) -> None:
+    service._history.stop()
+    service._outbox.close()
+    service.recorder.close()
+    service.journal.close()
+    service._lock.release()
