@@ -48,11 +48,14 @@ class Harms:
     wrong_clock: bool
     done: set[str]
     told: list[str]
+    plan: dict[int, str]
     _second: int
     gone: Callable[..., None]
 
     def harm(self) -> None:
-        """Whatever this turn's chances bring."""
+        """Whatever the plan and this turn's chances bring."""
+        if name := self.plan.pop(self._second, ""):
+            getattr(self, f"_{name}")()
         for name, chance in HARMS.items():
             if self.rng.random() < chance and (self.wrong_clock or not name.startswith("clock")):
                 self.told.append(f"{self._second}: {name}")

@@ -152,29 +152,30 @@ def _invented(world: World, alerts: Sequence[Alert]) -> list[str]:
 
 
 def _missed(world: World, alerts: Sequence[Alert]) -> list[str]:
-    """A heat that lasted is told, unless its messages were lost with the broker's session.
+    """A heat that lasted is told, unless its messages were lost by the rules.
 
     What happened in a hole of the link that lasted is history and raises nothing any more.
     """
-    if world.wrong_clock or world.broker.lost or world.from_memory:
+    if world.wrong_clock:
         return []
+    dark = world.dark | {n - 1 for n in world.broker.lost | world.from_memory}
     wrong = []
     # a hole may hide that it was cool for a while; the alert of before then goes on
     lasted = [(a.began_us, a.ended_us or world.times.true_us)
               for a in alerts if a.check == "bearing-over-limit"]  # fmt: skip
     for span, (start, stop) in zip(world.hot, _hot_us(world), strict=True):
-        if _seen(world, span) < SEEN_S:
+        if _seen(dark, span) < SEEN_S:
             continue
         if not any(a <= stop + SLACK_US and start - SLACK_US <= b for a, b in lasted):
             wrong.append(f"missed: heat from {span.start} s to {span.stop} s")
     return wrong
 
 
-def _seen(world: World, span: Span) -> int:
+def _seen(dark: set[int], span: Span) -> int:
     """The longest run of seconds of a span outside lasting holes."""
     longest = run = 0
     for second in range(span.start, span.stop):
-        hole = [n for n in (1, -1) if _reach(world.dark, second, n)]
+        hole = [n for n in (1, -1) if _reach(dark, second, n)]
         run = 0 if hole else run + 1
         longest = max(longest, run)
     return longest

@@ -7,6 +7,7 @@ CONDMON_SEEDS=5000:6000 python -m pytest -s -m long tests/sim     others
 import os
 import shutil
 import subprocess
+from collections.abc import Mapping
 from pathlib import Path
 
 import pytest
@@ -15,15 +16,22 @@ import structlog
 from tests.sim.invariants import check
 from tests.sim.world import World
 
-PINNED: tuple[int, ...] = ()
+PINNED: tuple[int, ...] = (38, 118)
 """Seeds that once found a fault; they stay."""
 
 TURNS = 240
 
 
-def lived(seed: int, folder: Path, monkeypatch: pytest.MonkeyPatch, turns: int = TURNS) -> World:
+def lived(
+    seed: int,
+    folder: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    turns: int = TURNS,
+    plan: Mapping[int, str] = {},
+) -> World:
     folder.mkdir()
     world = World(seed, folder, monkeypatch, turns)
+    world.plan |= plan
     with structlog.testing.capture_logs() as lines:
         world.run()
     if os.environ.get("CONDMON_SIM_LOG"):

@@ -17,7 +17,7 @@ from tests.daemons import HEAD, MILL
 from tests.sim.disk import Disk, Killed, power_cut
 from tests.sim.harms import Harms
 from tests.sim.memory import at_rest, too_much
-from tests.sim.parts import Broker, Client, Receiver, payload
+from tests.sim.parts import RECEIVE_MAX, Broker, Client, Receiver, payload
 from tests.sim.times import START_US, Times
 
 TOPIC, ROOM = "pier/mill-1/bearing", "pier/mill-1/room"
@@ -29,7 +29,7 @@ pause between two tries of a delivery is 375 s, a lease ends after 180 s."""
 
 CONFIG = (
     HEAD.format(url="mqtt://127.0.0.1:1").replace(
-        'keepalive = "5 s"', 'keepalive = "5 s"\nreceive_maximum = 200'
+        'keepalive = "5 s"', f'keepalive = "5 s"\nreceive_maximum = {RECEIVE_MAX}'
     )
     + MILL.replace(
         "[[check]]",
@@ -79,6 +79,7 @@ class World(Harms):
         self.told: list[str] = []  # the same with its second, for the report of a failure
         self.faults: list[str] = []  # what was wrong on the way
         self.n = self._second = 0
+        self.plan: dict[int, str] = {}  # second -> harm, beside those of chance
         self._blocks: dict[str, int] = {}
         self._until: list[tuple[int, Callable[[], None]]] = []
         (folder / "condmon.toml").write_text(CONFIG)
@@ -207,7 +208,9 @@ class World(Harms):
         refusing, slow_s = self.disk.refusing, self.disk.slow_s
         self.disk.mend()
         if service is not None and dead:
-            self.from_memory |= _only_in_memory(service) & set(self.broker.acknowledged)
+            kept = _only_in_memory(service)
+            if len(kept) > RECEIVE_MAX // 2:  # by then the broker would stop sending
+                self.from_memory |= kept & set(self.broker.acknowledged)
             power_cut(self.store, self.rng, lambda: _close(service))
         elif service is not None:
             _close(service)
