@@ -121,7 +121,8 @@ class Block:
         if (start, stop) == (0, self.n):
             return self
         rows, r = slice(start, stop), self.readings
-        low, high = (self.first + start) * SECOND_US, (self.first + stop) * SECOND_US
+        span_us = [(self.first + start) * SECOND_US, (self.first + stop) * SECOND_US]
+        a, b = np.searchsorted(r.at_us, span_us).tolist()
         made = Block(
             self.machine,
             self.first + start,
@@ -130,7 +131,7 @@ class Block:
             self.heard_s[rows],
             self.increase[rows],
             self.watch_s[rows],
-            r.pick(np.flatnonzero((r.at_us >= low) & (r.at_us < high))),
+            r.pick(slice(a, b)),
             0 if start else self.blind_s,
         )
         made.duty = self.duty[rows]

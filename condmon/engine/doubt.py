@@ -84,8 +84,7 @@ class Doubt:
         before = np.concatenate([self._last[None, :], value[:-1]])
         changed = fresh & (np.abs(value - before) > 0)
         changed |= np.isnan(before) & ~np.isnan(value)
-        known = ~np.isnan(value)
-        self._last = np.where(known.any(axis=0), _last_known(value), self._last)
+        self._last = value[-1].copy()
         heard = np.add.accumulate(fresh.astype(np.int64), axis=0)
         at_change = np.maximum.accumulate(np.where(changed, heard, 0), axis=0)
         any_change = np.maximum.accumulate(changed, axis=0)
@@ -100,7 +99,9 @@ class Doubt:
         rows = np.arange(len(value), dtype=np.int64)[:, None]
         last_row = np.where(changed, rows, -1).max(axis=0)
         self._since = np.where(last_row >= 0, tick + last_row, self._since)
-        here = (rows >= last_row[None, :])[:, :, None] & ~np.isnan(companions)
+        since = max(int(last_row.min()), 0)  # mostly near the end: a working sensor scatters
+        companions = companions[since:]
+        here = (rows[since:] >= last_row[None, :])[:, :, None] & ~np.isnan(companions)
         low = np.where(here, companions, np.inf).min(axis=0)
         high = np.where(here, companions, -np.inf).max(axis=0)
         begun = (last_row >= 0)[:, None]
@@ -140,13 +141,6 @@ class Doubt:
         self._last, self._run, self._since, self._longest, self._changes = state["columns"]
         self._low, self._high = state["span"]
         self.stuck = state["stuck"]
-
-
-def _last_known(value: F64) -> F64:
-    """Last known value of each column, NaN where there is none."""
-    known = ~np.isnan(value)
-    rows = np.where(known, np.arange(len(value), dtype=np.int64)[:, None], -1).max(axis=0)
-    return np.where(rows >= 0, value[np.maximum(rows, 0), np.arange(value.shape[1])], np.nan)
 
 
 def _companions(machine: Machine, signals: list[Signal], place: dict[str, int]) -> tuple[I64, F64]:

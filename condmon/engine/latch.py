@@ -41,7 +41,7 @@ class Latch:
         """Events of a block that begins at tick `first`; both columns have shape (n,)."""
         if blind:
             self._true = self._false = 0
-        if not self.active and not self._true and not on.any():
+        if not self.active and not self._true and on.max() < TRUE:
             self._unknown = 0
             return []
         both = on * 3 + stay

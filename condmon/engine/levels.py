@@ -64,21 +64,22 @@ class Window:
         if self._rows and row.minute != self._rows[-1][0] + 1:
             self._rows = []
         self._rows.append([row.minute, row.temp_c, row.room_c, row.supply_c, row.speed])
-        self._rows = self._rows[-WINDOW:]
+        del self._rows[:-WINDOW]
         if len(self._rows) < WINDOW:
             return None
         half = WINDOW // 2
+        before, after = self._rows[:half], self._rows[half:]
         # the speed first: most minutes are over with it
-        speed_before, speed_after = _mean(self._rows[:half], 4), _mean(self._rows[half:], 4)
+        speed_before, speed_after = _mean(before, 4), _mean(after, 4)
         speed = (speed_before + speed_after) / 2.0
         moved = abs(speed_after - speed_before)
         if not speed >= SPEED_MIN or not moved <= SPEED_STEADY * speed:
             return None
-        before, after = _mean(self._rows[:half], 1), _mean(self._rows[half:], 1)
-        if math.isnan(before + after):
+        temp_before, temp = _mean(before, 1), _mean(after, 1)
+        if math.isnan(temp_before + temp):
             return None
-        room, supply = _mean(self._rows[half:], 2), _mean(self._rows[half:], 3)
-        return Steady(speed, Means(after, room, supply), (after - before) / half)
+        now = Means(temp, _mean(after, 2), _mean(after, 3))
+        return Steady(speed, now, (temp - temp_before) / half)
 
     def state(self) -> list[Any]:
         """What has to survive a restart."""
@@ -90,8 +91,12 @@ class Window:
 
 
 def _mean(rows: list[list[float]], place: int) -> float:
-    """Mean over minutes of temperature (1), room (2), supply (3) or speed (4); NaN if one is."""
-    return sum([row[place] for row in rows]) / len(rows)
+    """Mean over five minutes of temperature (1), room (2), supply (3) or speed (4); NaN if one is.
+
+    Written out: asked several times a minute by every bearing's checks.
+    """
+    a, b, c, d, e = rows
+    return (a[place] + b[place] + c[place] + d[place] + e[place]) / 5
 
 
 class Day(NamedTuple):

@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from condmon.engine.records import F64, I64
+from condmon.engine.records import F64, I64, Flags
 from condmon.engine.rolling import STEP, VALUE_MAX
 
 MINUTE_S = 60
@@ -61,7 +61,7 @@ class Gather:
         self._k = k
         self._first = 0
         self._value: F64 = np.empty((0, k))
-        self._fresh: I64 = np.empty((0, k), np.int64)
+        self._fresh: Flags = np.empty((0, k), bool)
         self._duty: I64 = np.empty(0, np.int64)
         self._before: F64 = np.full(k, np.nan)  # values of the tick before the first of these
 
@@ -71,7 +71,7 @@ class Gather:
             self._restart(first, blind=blind)
         carried = len(self._value)
         self._value = np.concatenate([self._value, value])
-        self._fresh = np.concatenate([self._fresh, (age_s == 0).astype(np.int64)])
+        self._fresh = np.concatenate([self._fresh, age_s == 0])
         self._duty = np.concatenate([self._duty, duty])
         skip = -self._first % MINUTE_S  # ticks before the first whole minute
         whole = max(len(self._value) - skip, 0) // MINUTE_S
@@ -104,16 +104,25 @@ class Gather:
         shape = (whole, MINUTE_S, self._k)
         value = rows[1:].reshape(shape)
         known = ~np.isnan(value)
-        count = known.sum(axis=1)
+        if known.all():
+            moved = _ticks((rows[1:] != rows[:-1]).reshape(shape))
+            low, high, few = value.min(axis=1), value.max(axis=1), np.zeros((whole, self._k), bool)
+            count = np.full((whole, self._k), MINUTE_S)
+        else:
+            moved = _ticks((np.abs(np.diff(rows, axis=0)) > 0).reshape(shape))
+            count = _ticks(known)
+            few = count * 2 < MINUTE_S
+            low = np.where(few, np.nan, np.where(known, value, np.inf).min(axis=1))
+            high = np.where(few, np.nan, np.where(known, value, -np.inf).max(axis=1))
+        fixed = value / STEP
         fits = np.abs(value) <= VALUE_MAX  # False for NaN
-        fixed = np.rint(np.where(fits, value, 0.0) / STEP).astype(np.int64).sum(axis=1)
-        few = count * 2 < MINUTE_S
+        if not fits.all():
+            fixed[~fits] = 0.0
+        # whole numbers whose sum stays below 2**53: exact in any grouping
+        total = np.rint(fixed, out=fixed).sum(axis=1)
         with np.errstate(invalid="ignore", divide="ignore"):
-            mean = np.where(few, np.nan, fixed * STEP / count)
-        low = np.where(few, np.nan, np.where(known, value, np.inf).min(axis=1))
-        high = np.where(few, np.nan, np.where(known, value, -np.inf).max(axis=1))
-        moved = (np.abs(np.diff(rows, axis=0)) > 0).reshape(shape).sum(axis=1)
-        heard = self._fresh[skip:stop].reshape(shape).sum(axis=1)
+            mean = np.where(few, np.nan, total * STEP / count)
+        heard = _ticks(self._fresh[skip:stop].reshape(shape))
         duty = self._duty[skip:stop].reshape(whole, MINUTE_S)
         same = (duty == duty[:, :1]).all(axis=1)
         place = np.arange(whole, dtype=np.int64)
@@ -124,7 +133,7 @@ class Gather:
             low,
             high,
             value[:, -1].copy(),
-            moved.astype(np.int64),
+            moved,
             heard,
             np.where(same, duty[:, 0], -1),
         )
@@ -141,5 +150,12 @@ class Gather:
 
     def load(self, state: dict[str, Any]) -> None:
         """Take up a saved state."""
-        self._first, self._value, self._fresh = state["first"], state["value"], state["fresh"]
+        self._first, self._value = state["first"], state["value"]
+        self._fresh = state["fresh"].astype(bool)
         self._duty, self._before = state["duty"], state["before"]
+
+
+def _ticks(flags: Flags) -> I64:
+    """How many ticks of each minute are flagged, (m, 60, k) to (m, k); 60 fit into a byte."""
+    count: I64 = flags.view(np.uint8).sum(axis=1, dtype=np.uint8).astype(np.int64)
+    return count

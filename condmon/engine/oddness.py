@@ -20,6 +20,7 @@ Every row is worked through alone and in the same way, so that cutting a run of 
 changes no bit, and no row knows of a later one.
 """
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
@@ -37,6 +38,8 @@ speed in the first minutes after power-off, before its sensor falls silent."""
 
 
 SHRINK_MAX = 0.5
+CALM = 0.99
+"""Below this even the forest's strongest word does not make a row odd."""
 
 
 class BaselineError(ValueError):
@@ -156,14 +159,6 @@ def smooth(rows: F64, window: int) -> F64:
     return np.where(count * 2 >= window, total / np.maximum(count, 1), np.nan)
 
 
-def _mean(rows: F64) -> F64:
-    """Mean of the known rows, (p,); unknown where fewer than half are known."""
-    known = ~np.isnan(rows)
-    count = known.sum(axis=0)
-    total = np.where(known, rows, 0.0).sum(axis=0)
-    return np.where(count * 2 >= len(rows), total / np.maximum(count, 1), np.nan)
-
-
 def _moments(z: F64, known: Flags) -> tuple[F64, F64]:
     """Mean and covariance; an unknown value counts as the mean."""
     centre = np.nanmean(z, axis=0)
@@ -203,9 +198,14 @@ class Watcher:
     def __init__(self, forest: Forest, level: float) -> None:
         self.forest, self.level = forest, level
 
-    def ratio(self, lean: F64) -> float:
-        """Score of one row of leans (p,), none of them NaN, over the threshold."""
-        return float(self.forest.scores(softened(lean)[None, :])[0]) / self.level
+    @property
+    def ratio_max(self) -> float:
+        """No row has a larger ratio, for a forest's score is at most 1; never below 1 itself."""
+        return max(1.0, 1.0 / self.level)
+
+    def ratios(self, leans: F64) -> F64:
+        """Score of each row of leans (n, p), none of them NaN, over the threshold."""
+        return self.forest.scores(softened(leans)) / self.level
 
 
 def softened(lean: F64) -> F64:
@@ -260,6 +260,9 @@ class Scored(NamedTuple):
     score: F64  # (n,) in units of the threshold, NaN where it cannot be told
     odd: Flags  # (n,) inside an episode
     lean: F64  # (n, p) deviation of each feature from what the others let expect, in sigma
+    mean: F64  # (n, p) of the window
+    share: F64  # (n, p) of each feature in the squared distance
+    centre: F64  # (n, p) against which it was judged
 
 
 class Detector:
@@ -302,8 +305,6 @@ class Detector:
         self._live = self.usual.weigh.any(axis=1)
         self.episode = Episode(self.tuning)
         self._recent = np.ascontiguousarray(tail)
-        self.mean = self.centre  # of the window that was judged last
-        self.share = np.zeros_like(self.centre)  # of each feature in its squared distance
 
     def scores(self, rows: F64) -> F64:
         """Score of each row in units of the threshold, (n,); causal."""
@@ -312,34 +313,62 @@ class Detector:
     def push(self, rows: F64) -> Scored:
         """Take rows in order of time."""
         n, p = rows.shape
-        out = Scored(np.full(n, np.nan), np.zeros(n, bool), np.full((n, p), np.nan))
+        mean, able = self._means(rows)
+        wide = [np.full((n, p), np.nan) for _ in range(3)]
+        out = Scored(np.full(n, np.nan), np.zeros(n, bool), wide[0], mean, wide[1], wide[2])
+        calm: dict[int, F64] = {}  # leans of rows that are not odd whatever the forest says
         for i in range(n):
-            out.score[i], out.lean[i] = self._row(rows[i])
+            out.centre[i] = self.centre
+            if able[i]:
+                out.score[i] = self._row(i, out, calm)
             out.odd[i] = self.episode.push(float(out.score[i]))
+        if calm and self.watcher is not None:  # one question for many rows
+            at, ratio = list(calm), self.watcher.ratios(np.stack(list(calm.values())))
+            out.score[at] = np.sqrt(out.score[at] * ratio)
         return out
 
     def restart(self) -> None:
         """The rows to come do not follow on the last one: forget the window, keep the centre."""
         self._recent = self._recent[:0]
 
-    def _row(self, row: F64) -> tuple[float, F64]:
-        window, p = self.tuning.window, len(row)
-        keep = self._recent[max(len(self._recent) - window + 1, 0) :]
-        self._recent = np.concatenate([keep, row[None, :]])
-        self.mean = mean = _mean(self._recent)
-        known = ~np.isnan(mean) & self._live
-        if len(self._recent) * 2 < window or known.sum() * 2 < self._live.sum():
-            return np.nan, np.full(p, np.nan)
-        off = np.where(known, (mean - self.centre) / self.usual.scale, 0.0)
+    def _means(self, rows: F64) -> tuple[F64, Flags]:
+        """Mean of each row's window, (n, p), and whether enough is known of it, (n,).
+
+        A feature is unknown where fewer than half of the rows so far know it.
+        """
+        window, n = self.tuning.window, len(rows)
+        before = self._recent[max(len(self._recent) - window + 1, 0) :]
+        empty = np.full((window - 1 - len(before), rows.shape[1]), np.nan)
+        whole = np.concatenate([empty, before, rows])
+        self._recent = np.concatenate([before, rows])[-window:]
+        known = ~np.isnan(whole)
+        filled = np.where(known, whole, 0.0)
+        total, count = np.zeros(rows.shape), np.zeros(rows.shape, np.int64)
+        for first in range(window):  # one row after the other: the same bits however rows are cut
+            total += filled[first : first + n]
+            count += known[first : first + n]
+        length = np.minimum(len(before) + 1 + np.arange(n), window)
+        mean = np.where(count * 2 >= length[:, None], total / np.maximum(count, 1), np.nan)
+        told = (~np.isnan(mean) & self._live).sum(axis=1)
+        return mean, (length * 2 >= window) & (told * 2 >= self._live.sum())
+
+    def _row(self, i: int, out: Scored, calm: dict[int, F64]) -> float:
+        """Score of a row; of a calm one what it is without the forest."""
+        known = ~np.isnan(out.mean[i]) & self._live
+        off = np.where(known, (out.mean[i] - self.centre) / self.usual.scale, 0.0)
         lean = np.einsum("ij,j->i", self.usual.weigh, off)
-        self.share = off * lean * self.usual.root
-        far = float(self.share.sum())
-        score = max(float(np.abs(lean).max()) / 2.0, np.sqrt(max(far, 0.0) / p)) / self._level
+        share = off * lean * self.usual.root
+        out.share[i], out.lean[i] = share, np.where(known, lean, np.nan)
+        far = float(share.sum()) / len(off)
+        score = max(float(np.abs(lean).max()) / 2.0, math.sqrt(max(far, 0.0))) / self._level
         if self.watcher is not None:
-            score = float(np.sqrt(score * self.watcher.ratio(lean)))
+            if not self.episode.open and score * self.watcher.ratio_max < CALM:
+                calm[i] = lean
+            else:
+                score = math.sqrt(score * float(self.watcher.ratios(lean[None, :])[0]))
         if score < 1.0 and not self.episode.open:
             self.centre += self.tuning.follow * off * self.usual.scale
-        return score, np.where(known, lean, np.nan)
+        return score
 
     def state(self) -> dict[str, Any]:
         """What has to survive a restart."""

@@ -52,24 +52,29 @@ class Past:
 
     def push(self, minute: I64, value: F64) -> None:
         """Add minute values in order; NaN is passed over."""
-        # at most ten of them: lists are several times faster than columns
-        rows = [(at, one) for at, one in zip(minute.tolist(), value.tolist(), strict=True)
-                if one == one]  # fmt: skip
-        if not rows:
+        # at most ten of them, mostly: lists are several times faster than columns
+        values = value.tolist()
+        known = [one for one in values if one == one]
+        if not known:
             return
-        first, last = ((at - self._offset) // DAY_MIN for at in (rows[0][0], rows[-1][0]))
-        for day in range(first, last + 1):
-            known = [v for at, v in rows if (at - self._offset) // DAY_MIN == day] if (
-                first != last
-            ) else [v for _, v in rows]  # fmt: skip
-            if not known:
-                continue
-            if day != self._day:
-                self._close()
-                self._day = day
-            if len(self.figures) < self._base:
-                self._values += known
-        self.last = [*self.last, *(v for _, v in rows)][-self._recent :]
+        first, last = (int(at) - self._offset for at in (minute[0], minute[-1]))
+        if first // DAY_MIN == last // DAY_MIN:
+            self._add(first // DAY_MIN, known)
+        else:
+            day = [(at - self._offset) // DAY_MIN for at in minute.tolist()]
+            for of in sorted(set(day)):
+                self._add(of, [v for d, v in zip(day, values, strict=True) if d == of and v == v])
+        self.last = [*self.last, *known][-self._recent :]
+
+    def _add(self, day: int, known: list[float]) -> None:
+        """Values of one day."""
+        if not known:
+            return
+        if day != self._day:
+            self._close()
+            self._day = day
+        if len(self.figures) < self._base:
+            self._values += known
 
     def _close(self) -> None:
         if len(self._values) >= self._least and len(self.figures) < self._base:

@@ -199,13 +199,15 @@ class Runner:
     def _inputs(self, now: Minute) -> tuple[float, float]:
         """Around and heat of this minute, held where they fell silent."""
         off = now.off > 0.5
-        fresh = [now.room_c, now.supply_c, 0.0 if off else now.heat]
-        needed = [self.model.supply_share < 1.0, self.model.supply_share > 0.0 and not off, True]
-        silent = any(math.isnan(f) and n for f, n in zip(fresh, needed, strict=True))
+        share, held = self.model.supply_share, self._held
+        room, supply, heat = now.room_c, now.supply_c, 0.0 if off else now.heat
+        no_room, no_supply, no_heat = room != room, supply != supply, heat != heat
+        silent = no_heat or (no_room and share < 1.0) or (no_supply and share > 0.0 and not off)
         self._silent = self._silent + 1 if silent else 0
-        self._held = [h if math.isnan(f) else f for f, h in zip(fresh, self._held, strict=True)]
-        room, supply, heat = self._held
-        if off and not math.isnan(room):
+        room, supply = held[0] if no_room else room, held[1] if no_supply else supply
+        heat = held[2] if no_heat else heat
+        self._held = [room, supply, heat]
+        if off and room == room:
             return room, heat
         return self.model.around(supply, room), heat
 

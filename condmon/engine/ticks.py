@@ -15,7 +15,7 @@ from condmon.engine.counters import Counter
 from condmon.engine.grouping import rows_of_each
 from condmon.engine.ids import short_id
 from condmon.engine.outputs import Entry
-from condmon.engine.records import F64, I64, SECOND_US
+from condmon.engine.records import F64, I64, SECOND_US, Flags
 from condmon.engine.settings import Machine
 from condmon.engine.words import number, span
 
@@ -139,8 +139,9 @@ class Ticks:
         here = ready.pick(slice(int(a), int(b)))
         n, k = stop - first, len(self.machine.signals)
         row = here.at_us // SECOND_US - first
-        value, age = self._hold(first, n, row, here)
-        heard = self._heard(first, n, row, here)
+        place = row * k + here.column
+        value, age = self._hold(first, n, place, here)
+        heard = self._heard(first, n, place)
         rows = dict(rows_of_each(here.column))
         increase = self._increase(first, value, n, k, row, here, rows)
         ticks = np.arange(first, stop, dtype=np.int64)
@@ -151,45 +152,41 @@ class Ticks:
         block.rows_by_column = rows
         return block
 
-    def _hold(self, first: int, n: int, row: I64, here: Readings) -> tuple[F64, F64]:
-        """Held values and their ages, both (n, k)."""
+    def _hold(self, first: int, n: int, place: I64, here: Readings) -> tuple[F64, F64]:
+        """Held values and their ages, both (n, k); `place` is where each sample falls in them."""
         k = len(self.machine.signals)
-        known, held, held_tick = here.usable, self.held, self.held_tick
-        last = np.zeros((n, k))
-        place = np.full((n, k), -1, np.int64)
-        row, column, given = row[known], here.column[known], here.value[known]
-        last[row, column] = given  # the last one in time stays
-        place[row, column] = row
-        value, age = last, np.zeros((n, k))
-        self.held, self.held_tick = last[-1].copy(), np.full(k, first + n - 1, np.int64)
-        gaps = np.flatnonzero((place < 0).any(axis=0))  # the other columns hold nothing over
+        given = here.value
+        if not here.usable.all():
+            place, given = place[here.usable], given[here.usable]
+        value, age = np.zeros((n, k)), np.zeros((n, k))
+        value.ravel()[place] = given  # the last one in time stays
+        seen = _seen(n, k, place)
+        held, held_tick = self.held, self.held_tick
+        self.held, self.held_tick = value[-1].copy(), np.full(k, first + n - 1, np.int64)
+        gaps = np.flatnonzero(~seen.all(axis=0))  # the other columns hold nothing over
         if len(gaps):
-            at = np.maximum.accumulate(place[:, gaps], axis=0)
-            fresh = at >= 0
-            carried = np.take_along_axis(last[:, gaps], np.maximum(at, 0), 0)
-            carried = np.where(fresh, carried, held[gaps])
-            tick = np.where(fresh, at + first, held_tick[gaps])
-            old = (np.arange(first, first + n, dtype=np.int64)[:, None] - tick).astype(np.float64)
-            old[tick == _NEVER] = np.inf
-            self.held[gaps], self.held_tick[gaps] = carried[-1], tick[-1]
+            at, old = _since(first, seen[:, gaps], held_tick[gaps])
+            carried = np.take_along_axis(value[:, gaps], np.maximum(at, 0), 0)
+            carried = np.where(at >= 0, carried, held[gaps])
+            self.held[gaps] = carried[-1]
+            self.held_tick[gaps] = np.where(at[-1] >= 0, at[-1] + first, held_tick[gaps])
             value[:, gaps] = np.where(old > self._limit[gaps], np.nan, carried)
             age[:, gaps] = old
-        value[:, self._moment] = (place >= 0)[:, self._moment]
+        if self._moment.any():
+            value[:, self._moment] = seen[:, self._moment]
         return value, age
 
-    def _heard(self, first: int, n: int, row: I64, here: Readings) -> F64:
+    def _heard(self, first: int, n: int, place: I64) -> F64:
         """Seconds since anything arrived, (n, k)."""
-        place = np.full((n, len(self.machine.signals)), -1, np.int64)
-        place[row, here.column] = row
-        out = np.zeros(place.shape)
-        heard_tick = np.full(len(self.heard_tick), first + n - 1, np.int64)
-        gaps = np.flatnonzero((place < 0).any(axis=0))
+        k = len(self.machine.signals)
+        out = np.zeros((n, k))
+        seen = _seen(n, k, place)
+        heard_tick = np.full(k, first + n - 1, np.int64)
+        gaps = np.flatnonzero(~seen.all(axis=0))
         if len(gaps):
-            at = np.maximum.accumulate(place[:, gaps], axis=0)
-            tick = np.where(at >= 0, at + first, self.heard_tick[gaps])
-            old = (np.arange(first, first + n, dtype=np.int64)[:, None] - tick).astype(np.float64)
-            old[tick == _NEVER] = np.inf
-            out[:, gaps], heard_tick[gaps] = old, tick[-1]
+            before = self.heard_tick[gaps]
+            at, out[:, gaps] = _since(first, seen[:, gaps], before)
+            heard_tick[gaps] = np.where(at[-1] >= 0, at[-1] + first, before)
         self.heard_tick = heard_tick
         return out
 
@@ -249,3 +246,19 @@ class Ticks:
         self.watched_from, self.linked = state["watched_from"], state["linked"]
         for counter, saved in zip(self._counters.values(), state["counters"], strict=True):
             counter.load(saved)
+
+
+def _seen(n: int, k: int, place: I64) -> Flags:
+    """At which ticks anything came from each signal, (n, k)."""
+    out = np.zeros(n * k, bool)
+    out[place] = True
+    return out.reshape(n, k)
+
+
+def _since(first: int, seen: Flags, before: I64) -> tuple[I64, F64]:
+    """Row of the last sample at each tick, -1 before the first, and its age in s; both (n, k)."""
+    row = np.arange(len(seen), dtype=np.int64)[:, None]
+    at = np.maximum.accumulate(np.where(seen, row, -1), axis=0)
+    old = (row + first - np.where(at >= 0, at + first, before)).astype(np.float64)
+    old[(at < 0) & (before == _NEVER)] = np.inf
+    return at, old

@@ -58,17 +58,20 @@ def test_scores_have_the_same_bits_however_rows_are_cut_and_restored(seed, cuts)
     rows[60:90] += 3.0
     rows[rng.random(rows.shape) < 0.1] = np.nan
     whole = Detector(TRAIN).push(rows)
-    detector, scores, odd, start = Detector(TRAIN), [], [], 0
+    detector, scores, odd, told, start = Detector(TRAIN), [], [], [], 0
     for stop in [*sorted(cuts), 120]:
         part = detector.push(rows[start:stop])
         scores += part.score.tolist()
         odd += part.odd.tolist()
+        told.append(np.stack([part.centre, part.mean, part.share]))
         start = stop
         state = detector.state()
         detector = Detector(TRAIN)
         detector.load(state)
     assert np.array_equal(whole.score, scores, equal_nan=True)
     assert whole.odd.tolist() == odd
+    words = np.stack([whole.centre, whole.mean, whole.share])
+    assert np.array_equal(words, np.concatenate(told, axis=1), equal_nan=True)
 
 
 def test_no_output_knows_of_a_later_row():

@@ -14,12 +14,14 @@ from condmon.engine import logic
 from condmon.engine.block import Block
 from condmon.engine.checks.base import LOCKOUT, Said
 from condmon.engine.checks.slow import NOT_YET, Slow, Verdict
+from condmon.engine.expression import Pair
 from condmon.engine.minutely import Minutely
 from condmon.engine.past import Past, middle
 from condmon.engine.settings import Machine, Settings, Signal, Urgency
 from condmon.engine.words import number, shown
 
 ALONE = 1.2  # how much further the limit lies without a sibling
+Found = tuple[float, float, list[float]]
 LEAST = 3.0  # percent of load: a smaller rise is noise of an idle axis
 
 
@@ -44,12 +46,18 @@ class AxisUnlike(Slow):
     caution = "A vertical axis can fall when its brake or belt is loosened. " + LOCKOUT
 
     def __init__(
-        self, settings: Settings, machine: Machine, signals: tuple[Signal, ...], *, much: bool
+        self,
+        settings: Settings,
+        machine: Machine,
+        signals: tuple[Signal, ...],
+        note: "AxisUnlike | None" = None,
     ) -> None:
         axis = signals[0].axis or signals[0].name
-        super().__init__(settings, machine, signals, f"{axis}/much" if much else axis)
-        self._times = self.figure["much" if much else "times_usual"]
-        if much:
+        super().__init__(settings, machine, signals, axis if note is None else f"{axis}/much")
+        self._note = note  # it has learned from the same block already
+        self._seen: list[Found] = []  # at each ten minutes of this block
+        self._times = self.figure["times_usual" if note is None else "much"]
+        if note is not None:
             self.urgency = "today"
             self.title = "one axis works much harder than it did"
 
@@ -57,14 +65,17 @@ class AxisUnlike(Slow):
     def make(cls, settings: Settings, machine: Machine) -> list[Self] | str:
         """Two checks an axis: a note, and a stronger word."""
         loads = machine.by_role("axis_load")
-        return [
-            cls(settings, machine, (load, *(s for s in loads if s is not load)), much=much)
-            for load in loads
-            for much in (False, True)
-        ]
+        out: list[Self] = []
+        for load in loads:
+            signals = (load, *(s for s in loads if s is not load))
+            note = cls(settings, machine, signals)
+            out += [note, cls(settings, machine, signals, note)]
+        return out
 
     def learn(self, part: Minutely) -> None:
         """Take the loads of the minutes in which a program runs."""
+        if self._note is not None:
+            return
         busy = self.all_on(part, "cycle_running")
         busy &= self.all_on(part, "power")
         for signal in self.signals:
@@ -72,20 +83,39 @@ class AxisUnlike(Slow):
                 part.minute, np.where(busy, self.mean(part, signal), np.nan)
             )
 
+    def push(self, block: Block) -> Pair:
+        """The verdict at each tick; both checks of an axis look at the same figures."""
+        self._seen = []
+        return super().push(block)
+
     def judge(self) -> Verdict:
         """Compare the change of this axis with its past and with the change of its siblings."""
-        own, *others = (self.past(s.name) for s in self.signals)
-        now, usual = own.now(), own.usual()
+        found = self._found() if self._note is None else self._note._seen[len(self._seen)]
+        self._seen.append(found)
+        now, usual, changes = found
         if now != now or usual != usual:
             return NOT_YET
         if now <= usual * self._times or now <= usual + LEAST:
             return logic.FALSE, []
-        both = [(past.now(), past.usual()) for past in others]
-        changes = [new / old for new, old in both if old > 0 and new == new]
         siblings = middle(changes)
         more = bool(changes) or now > usual * self._times * ALONE
         unlike = not changes or now / max(usual, 0.1) > siblings * self.figure["unlike"]
         return logic.TRUE if more and unlike else logic.FALSE, [now, usual, siblings]
+
+    def _found(self) -> Found:
+        """Load now, usual load, and the change of each sibling."""
+        own, *others = (self.past(s.name) for s in self.signals)
+        now, usual = own.now(), own.usual()
+        if now != now or usual != usual:
+            return now, usual, []
+        both = [(past.now(), past.usual()) for past in others]
+        return now, usual, [new / old for new, old in both if old > 0 and new == new]
+
+    def renew(self) -> None:
+        """What is usual begins anew, for the note and for the stronger word."""
+        super().renew()
+        if self._note is not None:
+            self._note.renew()
 
     def say(self, block: Block, row: int, since: int) -> Said:
         """Load now, usual load, and what the siblings did."""

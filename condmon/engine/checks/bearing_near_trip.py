@@ -96,12 +96,12 @@ class BearingNearTrip(Check):
         """Near the trip, or forecast to reach it."""
         f, trip = self.figure, float(self.signals[0].trip or 0.0)
         temp = block.value_of(self.signals[0].name)
-        slope = rolling.slope_per_min(self._window.extend(temp, block.blind_s), WINDOW_S)
+        whole = self._window.extend(temp, block.blind_s)
         with np.errstate(invalid="ignore", divide="ignore"):
             if self._modelled.on:
                 ahead = self._modelled.push(block, temp, f["ahead_min"])
             else:
-                ahead = self._by_slope(temp, slope, trip)
+                ahead = self._by_slope(temp, rolling.slope_per_min(whole, WINDOW_S), trip)
             self._minutes = ahead.minutes
             near = temp >= trip - f["margin"]
             eased = temp >= trip - f["margin"] - f["deadband"]

@@ -16,6 +16,7 @@ from condmon.engine.duty import names
 from condmon.engine.expression import Pair
 from condmon.engine.frames import Frames, features
 from condmon.engine.ids import short_id
+from condmon.engine.logic import Truth
 from condmon.engine.minutely import DAY_MIN, MINUTE_S, Minutely
 from condmon.engine.oddmodel import KIND, OddModel, OddModelError, read_model
 from condmon.engine.oddness import Detector
@@ -127,9 +128,11 @@ class OddPattern(Check):
         if not self._on:
             self._count(minutes)
             return Pair(column, column)
-        for i in range(len(rows)):
-            row = int(minutes.row[i])
-            column[row:] = self._judge(int(minutes.minute[i]), int(minutes.duty[i]), rows[i], row)
+        after, same = np.diff(minutes.minute) == 1, np.diff(minutes.duty) == 0
+        edges = (np.flatnonzero(~(after & same)) + 1).tolist()
+        for start, stop in zip([0, *edges], [*edges, len(rows)], strict=True):
+            if start < stop:
+                self._judge(minutes.cut(start, stop), rows[start:stop], column)
         return Pair(column, column)
 
     def _forget(self) -> None:
@@ -138,26 +141,29 @@ class OddPattern(Check):
         for detector in self._detectors.values():
             detector.restart()
 
-    def _judge(self, minute: int, duty: int, frame: F64, row: int) -> int:
-        """What a frame says, by the detector of its duty."""
+    def _judge(self, run: Minutely, frames: F64, column: Truth) -> None:
+        """What minutes of one duty say that follow on each other, by its detector, into a block."""
+        minute, duty = int(run.minute[0]), int(run.duty[0])
         name = self._duties[duty] if duty >= 0 else ""
         detector = self._detectors.get(name)
-        if (minute, duty) != (self._now[0] + 1, self._now[1]) and detector:
-            detector.restart()
-        said = logic.UNKNOWN
-        if detector:
-            seen = detector.push(frame[None, :])
-            known = not np.isnan(seen.score[0])
-            said = logic.TRUE if seen.odd[0] else logic.FALSE if known else logic.UNKNOWN
-            if seen.odd[0] and known:
-                self._marks.add(
-                    row, [float(duty), float(seen.score[0]), *detector.share, *detector.mean]
-                )
+        # an open episode of another duty cannot be judged now
         others = any(d.episode.open for key, d in self._detectors.items() if key != name)
-        if others and said != logic.TRUE:  # an open episode of another duty cannot be judged now
-            said = logic.UNKNOWN
-        self._now = [minute, duty, said]
-        return said
+        calm = logic.UNKNOWN if others else logic.FALSE
+        said = logic.UNKNOWN
+        if detector is None:
+            column[int(run.row[0]) :] = said
+        else:
+            if [minute, duty] != [self._now[0] + 1, self._now[1]]:
+                detector.restart()
+            seen = detector.push(frames)
+            known = ~np.isnan(seen.score)
+            for i, row in enumerate(run.row.tolist()):
+                said = logic.TRUE if seen.odd[i] else calm if known[i] else logic.UNKNOWN
+                column[row:] = said
+                if seen.odd[i] and known[i]:
+                    facts = [float(duty), float(seen.score[i]), *seen.share[i], *seen.mean[i]]
+                    self._marks.add(row, [*facts, *seen.centre[i]])
+        self._now = [int(run.minute[-1]), duty, said]
 
     def _count(self, minutes: Minutely) -> None:
         """Without a model: how many days there are to learn from, told once a day."""
@@ -188,9 +194,8 @@ class OddPattern(Check):
         assert self._on is not None
         found, p = self._frames.features, len(self._frames.features)
         duty, score = self._duties[int(mark[0])], mark[1]
-        share, mean = np.array(mark[2 : 2 + p]), np.array(mark[2 + p :])
+        share, mean, centre = np.array(mark[2:]).reshape(3, p)
         usual = self._on.duties[duty].usual
-        centre = self._detectors[duty].centre
         order = np.argsort(-share, kind="stable")[:TOLD_MAX].tolist()
         told = [i for i in order if share[i] >= SHARE_TOLD * share.sum()] or order[:1]
         parts = []

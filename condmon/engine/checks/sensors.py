@@ -48,30 +48,33 @@ class Failing:
         if self._block is block:
             return
         self._block = block
-        due = self._due_s(block).astype(np.float64)
-        heard, age = block.heard_s[:, self._columns], block.age_s[:, self._columns]
+        due = self._due_s(block)
+        since = (block.age_s if self._unusable else block.heard_s)[:, self._columns]
+        late = since > self._limit
+        if not late.any():  # the usual case: nothing can fail
+            none = np.zeros(len(self.signals), bool)
+            self._sort(block.first, none)
+            self.members = [(0, none, self._group.copy())]
+            return
+        for i, ticks in enumerate(due):
+            np.minimum(since[:, i], ticks, out=since[:, i])
+        self.silence, failing = since, since > self._limit
         if self._unusable:
-            self.silence = np.minimum(age, due)
-            failing = (heard <= self._limit) & (self.silence > self._limit)
-        else:
-            self.silence = np.minimum(heard, due)
-            failing = self.silence > self._limit
+            failing &= block.heard_s[:, self._columns] <= self._limit
         changed = np.flatnonzero(np.any(failing[1:] != failing[:-1], axis=1)) + 1
         self.members = []
         for row in [0, *changed.tolist()]:
             self._sort(block.first + row, failing[row])
             self.members.append((row, failing[row], self._group.copy()))
 
-    def _due_s(self, block: Block) -> I64:
-        """For how many seconds each signal could have been heard, (n, signals)."""
-        due = np.repeat(block.watch_s[:, None], len(self.signals), axis=1)
+    def _due_s(self, block: Block) -> list[I64]:
+        """For how many seconds each signal could have been heard, (n,) for each."""
+        fed: dict[str | None, I64] = {None: block.watch_s}
         for name in self._feeds:
             on = logic.from_state(block.value_of(name))
             length, self._feeds[name] = rolling.runs(on, 0 if block.blind_s else self._feeds[name])
-            for i, signal in enumerate(self.signals):
-                if signal.fed_by == name:
-                    due[:, i] = np.minimum(due[:, i], length)
-        return due
+            fed[name] = np.minimum(block.watch_s, length)
+        return [fed[signal.fed_by] for signal in self.signals]
 
     def _sort(self, tick: int, failing: Flags) -> None:
         """Put newly failing signals into a group; a group of which nothing fails is dissolved."""
@@ -92,10 +95,10 @@ class Failing:
 
     def column(self, block: Block, group: int) -> logic.Truth:
         """Whether anything in a group fails, at each tick."""
-        out = np.zeros(block.n, bool)
+        out = logic.constant(block.n, logic.FALSE)
         for row, failing, of in self.members:
-            out[row:] = np.any(failing & (of == group))
-        return logic.truth(out, np.ones(block.n, bool))
+            out[row:] = logic.TRUE if np.any(failing & (of == group)) else logic.FALSE
+        return out
 
     def at(self, row: int, group: int) -> tuple[tuple[Signal, ...], float]:
         """The failing signals of a group at a row, and for how long the longest has."""
