@@ -55,7 +55,7 @@ class AxisUnlike(Slow):
         axis = signals[0].axis or signals[0].name
         super().__init__(settings, machine, signals, axis if note is None else f"{axis}/much")
         self._note = note  # it has learned from the same block already
-        self._seen: list[Found] = []  # at each ten minutes of this block
+        self.seen: list[Found] = []  # at each ten minutes of this block
         self._times = self.figure["times_usual" if note is None else "much"]
         if note is not None:
             self.urgency = "today"
@@ -85,13 +85,13 @@ class AxisUnlike(Slow):
 
     def push(self, block: Block) -> Pair:
         """The verdict at each tick; both checks of an axis look at the same figures."""
-        self._seen = []
+        self.seen = []
         return super().push(block)
 
     def judge(self) -> Verdict:
         """Compare the change of this axis with its past and with the change of its siblings."""
-        found = self._found() if self._note is None else self._note._seen[len(self._seen)]
-        self._seen.append(found)
+        found = self._found() if self._note is None else self._note.seen[len(self.seen)]
+        self.seen.append(found)
         now, usual, changes = found
         if now != now or usual != usual:
             return NOT_YET
