@@ -31,6 +31,16 @@ class StoreError(CondmonError):
     """A file of the data folder cannot be read or written."""
 
 
+class NewerError(StoreError):
+    """A file of a form that only a later condmon knows; it is left as it is."""
+
+    def __init__(self, file: object, form: object, known: int) -> None:
+        super().__init__(
+            f"{file}: was written by a newer condmon (form {form}, this one knows {known}) and is "
+            "left as it is. Install that version again, or start with another data folder."
+        )
+
+
 class SendError(CondmonError):
     """A message was not taken; `again` tells whether trying later can help.
 

@@ -21,8 +21,9 @@ from condmon.engine.intake import Intake
 from condmon.engine.records import F64, GOOD, I64, SECOND_US, SUSPECT, U8, Record, Samples
 from condmon.engine.runs import joined
 from condmon.engine.settings import Machine, Settings, Signal
-from condmon.errors import StoreError
+from condmon.errors import NewerError, StoreError
 from condmon.store.packing import Integers, PackingError, unpack
+from condmon.store.recorder import FORMAT
 
 Name = tuple[str, str]
 """(machine, signal)."""
@@ -65,7 +66,10 @@ class Columns(NamedTuple):
 
 
 def streams(folder: Path) -> list[Stream]:
-    """Day files that hold batches, in the order of their offsets; unreadable ones are named."""
+    """Day files that hold batches, in the order of their offsets; unreadable ones are named.
+
+    Raises NewerError.
+    """
     found = []
     for path in folder.glob("stream-*.db"):
         match = _NAME.fullmatch(path.name)
@@ -73,6 +77,9 @@ def streams(folder: Path) -> list[Stream]:
             continue
         try:
             with closing(_opened(path)) as db:
+                (form,) = db.execute("PRAGMA user_version").fetchone()
+                if form > FORMAT:
+                    raise NewerError(path, form, FORMAT)
                 first, last = db.execute("SELECT min(offset), max(offset) FROM batches").fetchone()
         except sqlite3.Error as error:
             _log.error(

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from condmon.errors import CondmonError
+from condmon.errors import CondmonError, NewerError
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -99,6 +99,8 @@ class Sheet:
         try:
             self._file = pq.ParquetFile(path, page_checksum_verification=True)
             head = json.loads(self._file.metadata.metadata[_KEY])
+            if head["format"] > FORMAT:
+                raise NewerError(path, head["format"], FORMAT)
             self.machine = str(head["machine"])
             self._places = {row[0]: place for place, row in enumerate(head["signals"])}
             self._told = head["signals"]

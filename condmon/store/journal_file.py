@@ -10,7 +10,7 @@ from pathlib import Path
 import orjson
 
 from condmon import log
-from condmon.errors import StoreError
+from condmon.errors import NewerError, StoreError
 
 _log = log.get("journal_file")
 
@@ -231,10 +231,7 @@ def _open(path: Path) -> tuple[sqlite3.Connection, bool]:
     try:
         version = db.execute("PRAGMA user_version").fetchone()[0]
         if version > len(_MIGRATIONS):
-            raise StoreError(
-                f"{path}: was written by a newer condmon (form {version}, this one knows "
-                f"{len(_MIGRATIONS)}). Install that version again, or start with an empty folder."
-            )
+            raise NewerError(path, version, len(_MIGRATIONS))
         verdict = db.execute("PRAGMA quick_check(1)").fetchone()[0]
         if verdict != "ok":
             damage = sqlite3.DatabaseError(verdict)

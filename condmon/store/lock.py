@@ -8,7 +8,7 @@ from typing import IO
 
 from condmon.errors import CondmonError
 
-NAME = "condmon.store.lock"
+NAME = "condmon.lock"
 LOOKS = 5
 BLINK_S = 0.05
 

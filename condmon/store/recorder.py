@@ -22,7 +22,7 @@ import numpy as np
 from condmon import log
 from condmon.engine.records import Record, Samples
 from condmon.engine.settings import Signal
-from condmon.errors import StoreError
+from condmon.errors import NewerError, StoreError
 from condmon.store.packing import Integers, PackingError, pack, unpack
 
 FORMAT = 1
@@ -77,6 +77,8 @@ class Recorder:
     offset_min : int
         The highest offset anything else has seen (the journal): new offsets lie above it even
         when the newest file had to be set aside.
+
+    Raises StoreError where the folder cannot be used, NewerError where a later condmon wrote there.
     """
 
     def __init__(
@@ -182,6 +184,8 @@ class Recorder:
             (version,) = db.execute("PRAGMA user_version").fetchone()
             if version == 0 and not db.execute("SELECT 1 FROM sqlite_master").fetchone():
                 db.executescript(f"BEGIN; {_TABLES} COMMIT;")
+            elif version > FORMAT:
+                raise NewerError(path, version, FORMAT)
             elif version != FORMAT:
                 raise _Damaged(f"its format is {version}, this program writes {FORMAT}")
             numbers = self._numbers(db)
@@ -334,8 +338,11 @@ def _unborn(error: sqlite3.DatabaseError) -> bool:
 
 
 def _span_of(path: Path) -> Iterator[tuple[int, int]]:
-    """First and last offset in a file; nothing while it holds nothing."""
+    """First and last offset in a file; nothing while it holds nothing. Raises NewerError."""
     with closing(_reader(path)) as db:
+        (version,) = db.execute("PRAGMA user_version").fetchone()
+        if version > FORMAT:
+            raise NewerError(path, version, FORMAT)
         first, last = db.execute("SELECT min(offset), max(offset) FROM batches").fetchone()
     if first is not None:
         yield int(first), int(last)

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from condmon.errors import StoreError, UsageError
+from condmon.errors import NewerError, StoreError, UsageError
 from condmon.store.journal_file import connect, disk_words, transaction, words
 from condmon.web.passwords import Passwords
 
@@ -31,6 +31,7 @@ ACCOUNTS_MAX = 200
 SEEN_EVERY_US = 60_000_000
 _LETTERS = "ABCDEFGHJKMNPQRSTUVWXYZ23456789"  # none that is taken for another
 _NAME = re.compile(r"\w[\w .-]{0,30}\w|\w")
+FORM = 1
 _TABLES = """
     CREATE TABLE account(name TEXT PRIMARY KEY, role TEXT NOT NULL, password TEXT NOT NULL,
         made_us INTEGER NOT NULL) STRICT;
@@ -92,9 +93,13 @@ class Accounts:
             folder.mkdir(parents=True, exist_ok=True)
             self.path.touch(mode=0o600)
             self._db = connect(self.path)
-            if self._db.execute("PRAGMA user_version").fetchone()[0] == 0:
+            form = self._db.execute("PRAGMA user_version").fetchone()[0]
+            if form > FORM:
+                self._db.close()
+                raise NewerError(self.path, form, FORM)
+            if form == 0:
                 self._db.executescript(
-                    f"BEGIN IMMEDIATE; {_TABLES} PRAGMA user_version = 1; COMMIT;"
+                    f"BEGIN IMMEDIATE; {_TABLES} PRAGMA user_version = {FORM}; COMMIT;"
                 )
         except OSError as error:
             raise StoreError(disk_words(self.path, error)) from error

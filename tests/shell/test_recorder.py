@@ -11,7 +11,7 @@ from hypothesis.extra import numpy as hnp
 
 from condmon.engine import records as rec
 from condmon.engine.settings import Signal
-from condmon.errors import StoreError
+from condmon.errors import NewerError, StoreError
 from condmon.store import packing
 from condmon.store.recorder import Recorder
 from tests.fakes import FakeClock
@@ -272,15 +272,15 @@ def test_file_that_turns_bad_while_it_is_written_is_set_aside_and_the_batch_kept
     assert any(".damaged-" in name.name for name in tmp_path.iterdir())
 
 
-def test_file_of_a_later_version_is_set_aside_and_named(tmp_path, clock):
-    db = sqlite3.connect(tmp_path / "stream-2025-11-25.db")
+def test_file_of_a_later_version_refuses_the_start_and_stays(tmp_path, clock):
+    path = tmp_path / "stream-2025-11-25.db"
+    db = sqlite3.connect(path)
     db.executescript("CREATE TABLE later (x); PRAGMA user_version = 9;")
     db.close()
-    recorder = Recorder(tmp_path, SIGNALS, clock.now_us)
-    offset = recorder.append([rec.Beacon(1)])
-    assert [(offset, [rec.Beacon(1)])] == all_of(recorder)
-    assert ["stream-2025-11-25.db.damaged-1"] == recorder.counts.files_set_aside
-    recorder.close()
+    content = path.read_bytes()
+    with pytest.raises(NewerError, match="Install that version again"):
+        Recorder(tmp_path, SIGNALS, clock.now_us)
+    assert content == path.read_bytes()
 
 
 def test_offset_before_yesterday_ends_with_the_day_before(recorder, clock):
