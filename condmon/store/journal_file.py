@@ -134,6 +134,8 @@ class SentLog:
 @contextmanager
 def transaction(db: sqlite3.Connection) -> Iterator[None]:
     """All or nothing, with the right to write taken at the start."""
+    if db.in_transaction:  # its rollback failed then; left open it would lock out everyone else
+        db.execute("ROLLBACK")
     db.execute("BEGIN IMMEDIATE")
     try:
         yield

@@ -15,7 +15,7 @@ from condmon.engine.outputs import Judged
 from condmon.engine.records import samples
 from condmon.errors import StoreError
 from condmon.store.journal import FRESH_US, SETTLE_US, Journal, Reader, Route
-from condmon.store.journal_file import SentLog
+from condmon.store.journal_file import SentLog, transaction
 from tests.letters import NOW_US, alert, entry, message
 
 BOTH = (Route("phone", ("now", "today", "note")), Route("owner", ("now",)))
@@ -117,6 +117,34 @@ def test_turn_that_fails_half_way_leaves_nothing(journal):
         journal.write([entry(), alert(facts={"x": object()})], 5, BOTH, NOW_US)
     assert not any(content(journal).values())
     assert 0 == journal.offset()
+
+
+class RefusesOnce(sqlite3.Connection):
+    """A connection whose commit and the rollback after it fail once, as on a disk with an error."""
+
+    refuses = ("COMMIT", "ROLLBACK")
+
+    def execute(self, sql, *values):
+        if sql in self.refuses:
+            self.refuses = tuple(word for word in self.refuses if word != sql)
+            raise sqlite3.OperationalError("disk I/O error")
+        return super().execute(sql, *values)
+
+
+def test_turn_whose_rollback_fails_too_is_rolled_back_before_the_next(tmp_path):
+    path = tmp_path / "any.sqlite"
+    db = sqlite3.connect(path, isolation_level=None, factory=RefusesOnce)
+    db.execute("CREATE TABLE told (n)")
+    with pytest.raises(sqlite3.OperationalError), transaction(db):
+        db.execute("INSERT INTO told VALUES (1)")
+    assert db.in_transaction
+    with transaction(db):
+        db.execute("INSERT INTO told VALUES (2)")
+    other = sqlite3.connect(path, timeout=0, isolation_level=None)
+    with transaction(other):
+        assert [(2,)] == other.execute("SELECT n FROM told").fetchall()
+    db.close()
+    other.close()
 
 
 def test_message_out_of_a_backlog_waits_until_the_backlog_has_passed(journal):
