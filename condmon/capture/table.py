@@ -16,6 +16,7 @@ import pyarrow as pa
 import pyarrow.csv as pacsv
 import pyarrow.parquet as pq
 
+from condmon.capture import decimals
 from condmon.capture.columns import Samplesheet, sheet, times_us
 from condmon.capture.files import CutOffError, Notes, Opened
 from condmon.capture.foreign import Foreign
@@ -26,6 +27,7 @@ from condmon.engine.settings import Settings
 from condmon.errors import UsageError
 
 COLUMNS = ("time", "machine", "signal", "value")
+_READ = (*COLUMNS, "value" + decimals.NUMBER, "value" + decimals.PLACES, "quality")
 
 
 class Table:
@@ -122,11 +124,16 @@ class Table:
         whole = self._whole
         if self.opened.kind == "csv":
             return whole if names is None else whole.select(names)
-        wanted = [name for name in (*COLUMNS, "quality") if name in whole.schema.names]
+        wanted = [name for name in _READ if name in whole.schema.names]
         try:
-            return whole.read_row_groups(groups, columns=names or wanted)
+            table = whole.read_row_groups(groups, columns=names or wanted)
         except (pa.ArrowException, OSError) as error:
             raise CutOffError(_first(error)) from None
+        if names is None and decimals.are_parts(table.column_names, "value"):
+            return table.set_column(
+                table.column_names.index("value"), "value", [decimals.whole(table, "value")]
+            )
+        return table
 
 
 def _read_csv(opened: Opened) -> pa.Table:

@@ -17,7 +17,9 @@ from pathlib import Path
 import numpy as np
 
 from condmon import log
+from condmon.capture.decimals import taken_apart
 from condmon.engine.records import F64, GOOD, I64, SECOND_US
+from condmon.history.durable import TMP, Step, nothing, remove
 from condmon.history.places import Places
 from condmon.history.recordings import (
     Columns,
@@ -29,16 +31,7 @@ from condmon.history.recordings import (
     settled,
     streams,
 )
-from condmon.history.sheets import (
-    TMP,
-    DamagedError,
-    Sheet,
-    Step,
-    Table,
-    nothing,
-    remove,
-    write,
-)
+from condmon.history.sheets import DamagedError, Sheet, Table, write
 
 ROWS_A_SLICE = 150_000
 MINUTE_US, HOUR_US = 60 * SECOND_US, 3600 * SECOND_US
@@ -102,7 +95,9 @@ def _cut(
     pieces = settled(chain[-2:], names, states, after, stream.last, rows_a_slice)
     for number, piece in enumerate(pieces):
         for day, machine, signals in _by_machine(piece, names):
-            rows += write(places.part(day, machine, stream, number), machine, signals, step)
+            # read again signal by signal: each by itself
+            part = places.part(day, machine, stream, number)
+            rows += write(part, machine, signals, step, together_rows=0)
             days.add(day)
     return Sealed(stream.path.name, rows, len(days))
 
@@ -223,7 +218,13 @@ def summary(table: Table, every_us: int) -> Table:
         "time": cell[starts] * every_us,
         "count": count.astype(np.uint32),
         "least": np.minimum.reduceat(value, starts),
-        "mean": np.add.reduceat(value, starts) / count,
+        "mean": _short(np.add.reduceat(value, starts) / count, value),
         "greatest": np.maximum.reduceat(value, starts),
         "last": value[np.append(starts[1:], len(value)) - 1],
     }
+
+
+def _short(mean: F64, value: F64) -> F64:
+    """Means to three places more than the values have: the rest is noise that no packer packs."""
+    _, places, back = taken_apart(value)
+    return np.round(mean, places + 3) if back.all() else mean

@@ -1,84 +1,80 @@
-"""Sealed files: one table of one machine and day, a row group per signal, written to be trusted.
+"""Sealed files: one table of one machine and day, in order of signals, written to be trusted.
 
 Written beside its place, synced, read again and compared, renamed, the folder synced: whatever
 stops it, a file that has its name is whole. pyarrow loads when a table is read or written, not
-before. Encodings are the measured ones (PARTS: about a byte a sample): time as binary packed
-differences, values as a dictionary, zstd 3.
+before. A row group holds a signal, or several short ones: each costs half a kilobyte by itself.
+Times and numbers (`capture.decimals`) are kept as binary packed differences, the rest as
+dictionaries, under zstd: about a byte a sample. The first form had a row group for every signal
+and its numbers as they are; it is read like the present one.
 """
 
 import json
-import os
 import zlib
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
+from condmon.capture import decimals
 from condmon.errors import CondmonError, NewerError
+from condmon.history.durable import TMP, Step, make_folder, nothing, sync_file, sync_folder
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
-FORMAT = 1
-TMP = ".tmp"
+FORMAT = 2
+TOGETHER_ROWS = 1 << 16  # so many rows of short signals in one row group: read within milliseconds
 _KEY = b"condmon"
-Step = Callable[[str], None]
-"""Called after everything that lasts; tests stop the work there."""
+_LABELS = ("machine", "signal")
+_PARTS = (decimals.NUMBER, decimals.PLACES)
 
 Table = Mapping[str, NDArray[Any]]
 """Columns of one signal by name, all of shape (n,); `time` is int64 microseconds of UTC."""
+
+Signals = list[tuple[str, Table]]
 
 
 class DamagedError(CondmonError):
     """A sealed file that does not hold what it says."""
 
 
-def nothing(_step: str) -> None:
-    """No one is told of a step."""
-
-
 def write(
-    path: Path, machine: str, signals: Iterable[tuple[str, Table]], step: Step = nothing
+    path: Path,
+    machine: str,
+    signals: Iterable[tuple[str, Table]],
+    step: Step = nothing,
+    together_rows: int = TOGETHER_ROWS,
 ) -> int:
-    """Write a table of one machine, a row group per signal; the number of rows.
+    """Write a table of one machine, signal by signal; the number of rows.
 
-    Raises OSError where the disk refuses, DamagedError where it did not keep what was written.
+    Short signals share row groups of at most `together_rows`; with 0 each has its own. Raises OSError where the disk refuses, DamagedError where it did not keep what was written.
     """
     import pyarrow as pa
-    import pyarrow.parquet as pq
 
     make_folder(path.parent)
     tmp = path.with_name(path.name + TMP)
     told: list[list[Any]] = []
+    groups: list[int] = []
     writer = None
     try:
-        for signal, columns in signals:
-            table = _table(machine, signal, columns)
-            if writer is None:
-                writer = pq.ParquetWriter(
-                    tmp,
-                    table.schema,
-                    compression="zstd",
-                    compression_level=3,
-                    use_dictionary=[name for name in table.schema.names if name != "time"],
-                    column_encoding={"time": "DELTA_BINARY_PACKED"},
-                    write_page_checksum=True,
-                    write_statistics=["time"],  # of short tables the rest would be a tenth
-                )
+        for together in _together(signals, together_rows):
+            table = _table(machine, together)
+            writer = writer or _writer(tmp, table.schema)
             writer.write_table(table, row_group_size=max(1, len(table)))
-            told.append([signal, len(table), _checksum(columns)])
+            told += [[name, len(table["time"]), _checksum(table)] for name, table in together]
+            groups.append(len(together))
         if writer is None:
             return 0
-        head = {"format": FORMAT, "machine": machine, "signals": told}
+        head = {"format": FORMAT, "machine": machine, "groups": groups, "signals": told}
         writer.add_key_value_metadata({_KEY: json.dumps(head)})
     except pa.ArrowException as error:  # a failed write of Arrow's own
         raise OSError(f"{path}: {error}") from error
     finally:
         if writer is not None:
             writer.close()
-    _sync(tmp)
+    sync_file(tmp)
     step("written")
     with Sheet(tmp) as again:
         again.verify()
@@ -86,6 +82,36 @@ def write(
     step("renamed")
     sync_folder(path.parent)
     return sum(rows for _, rows, _ in told)
+
+
+def _together(signals: Iterable[tuple[str, Table]], rows_max: int) -> Iterator[Signals]:
+    """Signals as they share row groups."""
+    waiting: Signals = []
+    rows = 0
+    for signal, table in signals:
+        if waiting and rows + len(table["time"]) > rows_max:
+            yield waiting
+            waiting, rows = [], 0
+        waiting.append((signal, table))
+        rows += len(table["time"])
+    if waiting:
+        yield waiting
+
+
+def _writer(path: Path, schema: "pa.Schema") -> Any:
+    import pyarrow.parquet as pq
+
+    packed = ["time", *(name for name in schema.names if name.endswith(decimals.NUMBER))]
+    return pq.ParquetWriter(
+        path,
+        schema,
+        compression="zstd",
+        compression_level=6,
+        use_dictionary=[name for name in schema.names if name not in packed],
+        column_encoding=dict.fromkeys(packed, "DELTA_BINARY_PACKED"),
+        write_page_checksum=True,
+        write_statistics=["time"],  # of short tables the rest would be a tenth
+    )
 
 
 class Sheet:
@@ -102,12 +128,15 @@ class Sheet:
             if head["format"] > FORMAT:
                 raise NewerError(path, head["format"], FORMAT)
             self.machine = str(head["machine"])
-            self._places = {row[0]: place for place, row in enumerate(head["signals"])}
             self._told = head["signals"]
+            groups = head.get("groups", [1] * len(self._told))  # the first form: one each
+            self._places = dict(_places(groups, self._told))
         except (pa.ArrowException, ValueError, KeyError, TypeError) as error:
             raise DamagedError(f"{path}: damaged: {error}") from error
-        if len(self._told) != self._file.metadata.num_row_groups:
+        if (len(groups), sum(groups)) != (self._file.metadata.num_row_groups, len(self._told)):
             raise DamagedError(f"{path}: damaged: it does not hold all its signals")
+        # the last row group of several signals: read once for all of them
+        self._shared: tuple[int, Table] = (-1, {})
 
     def __enter__(self) -> Self:
         return self
@@ -127,17 +156,23 @@ class Sheet:
 
     def read(self, signal: str) -> Table:
         """Columns of one signal in order of time; without rows where it has none. DamagedError."""
+        if signal not in self._places:
+            return self._none()
+        group, first, rows, alone = self._places[signal]
+        if alone:
+            return self._group(group)
+        if self._shared[0] != group:
+            self._shared = group, self._group(group)
+        return {name: column[first : first + rows] for name, column in self._shared[1].items()}
+
+    def _group(self, group: int) -> Table:
         import pyarrow as pa
 
         names = [name for name in self._file.schema_arrow.names if name not in _LABELS]
-        place = self._places.get(signal)
-        if place is None:
-            return {name: self._none(name) for name in names}
         try:
-            group = self._file.read_row_group(place, columns=names)
+            return _columns(self._file.read_row_group(group, columns=names))
         except (pa.ArrowException, OSError) as error:
             raise DamagedError(f"{self.path}: damaged: {error}") from error
-        return {name: _numbers(group.column(name)) for name in names}
 
     def verify(self) -> None:
         """Read all of it; DamagedError where rows or checksums differ from what was written."""
@@ -149,34 +184,67 @@ class Sheet:
                     "memory of this computer is failing; save the data folder and replace it."
                 )
 
-    def _none(self, name: str) -> NDArray[Any]:
-        kind = self._file.schema_arrow.field(name).type
-        return np.empty(0, np.int64 if name == "time" else kind.to_pandas_dtype())
+    def _none(self) -> Table:
+        return _columns(self._file.schema_arrow.empty_table())
 
 
-_LABELS = ("machine", "signal")
+def _places(
+    groups: list[int], told: list[list[Any]]
+) -> Iterator[tuple[str, tuple[int, int, int, bool]]]:
+    """Of each signal: its row group, its first row in it, its rows, whether it is alone there."""
+    rest = iter(told)
+    for group, count in enumerate(groups):
+        first = 0
+        for signal, rows, _ in [next(rest, ("", 0, 0)) for _ in range(count)]:
+            yield signal, (group, first, rows, count == 1)
+            first += rows
 
 
-def _table(machine: str, signal: str, columns: Table) -> "pa.Table":
+def _table(machine: str, signals: Signals) -> "pa.Table":
     import pyarrow as pa
 
-    rows = len(columns["time"])
+    rows = [len(table["time"]) for _, table in signals]
     label = pa.dictionary(pa.int32(), pa.string())
-    out: dict[str, Any] = {"time": pa.array(columns["time"], pa.timestamp("us", "UTC"))}
-    for name, text in zip(_LABELS, (machine, signal), strict=True):
-        codes = pa.array(np.zeros(rows, np.int32))
-        out[name] = pa.DictionaryArray.from_arrays(codes, pa.array([text])).cast(label)
-    out |= {name: pa.array(column) for name, column in columns.items() if name != "time"}
+    at_us = np.concatenate([table["time"] for _, table in signals])
+    out: dict[str, Any] = {"time": pa.array(at_us, pa.timestamp("us", "UTC"))}
+    numbered = np.repeat(np.arange(len(rows), dtype=np.int32), rows)
+    for name, codes, words in (
+        ("machine", np.zeros(len(at_us), np.int32), [machine]),
+        ("signal", numbered, [signal for signal, _ in signals]),
+    ):
+        out[name] = pa.DictionaryArray.from_arrays(pa.array(codes), pa.array(words)).cast(label)
+    for name in signals[0][1]:
+        if name != "time":
+            columns = [table[name] for _, table in signals]
+            out |= _whole_or_parts(name, columns)
     return pa.table(out)
 
 
-def _numbers(column: Any) -> NDArray[Any]:
+def _whole_or_parts(name: str, columns: list[NDArray[Any]]) -> dict[str, Any]:
+    """A column of several signals: numbers in parts, each with its own places; others as is."""
     import pyarrow as pa
 
-    if pa.types.is_timestamp(column.type):
-        column = column.cast(pa.int64())
-    numbers: NDArray[Any] = column.to_numpy()
-    return numbers
+    if columns[0].dtype != np.float64:
+        return {name: pa.array(np.concatenate(columns))}
+    each = [decimals.parts(name, column) for column in columns]
+    return {part: pa.chunked_array([one[part] for one in each]) for part in each[0]}
+
+
+def _columns(table: "pa.Table") -> Table:
+    """Columns as they were given to be written, numbers put together."""
+    import pyarrow as pa
+
+    found: dict[str, NDArray[Any]] = {}
+    for name in table.column_names:
+        if name.endswith(_PARTS):
+            continue
+        if decimals.are_parts(table.column_names, name):
+            found[name] = decimals.whole(table, name)
+        else:
+            column = table.column(name)
+            kind = pa.int64() if pa.types.is_timestamp(column.type) else column.type
+            found[name] = column.cast(kind).to_numpy()
+    return found
 
 
 def _checksum(columns: Table) -> int:
@@ -184,48 +252,3 @@ def _checksum(columns: Table) -> int:
     for name in sorted(columns):
         total = zlib.crc32(np.ascontiguousarray(columns[name]).tobytes(), total)
     return total
-
-
-def read_from(paths: Iterable[Path], signal: str) -> Iterator[Table]:
-    """Columns of one signal out of several files, one after another."""
-    for path in paths:
-        with Sheet(path) as sheet:
-            yield sheet.read(signal)
-
-
-def make_folder(folder: Path) -> None:
-    """Make a folder and those above it, durably."""
-    if folder.is_dir():
-        return
-    make_folder(folder.parent)
-    folder.mkdir(exist_ok=True)
-    sync_folder(folder.parent)
-
-
-def write_text(path: Path, text: str) -> None:
-    """Put a small text in a file's place, whole or not at all."""
-    tmp = path.with_name(path.name + TMP)
-    tmp.write_text(text, encoding="utf-8")
-    _sync(tmp)
-    tmp.replace(path)
-    sync_folder(path.parent)
-
-
-def remove(path: Path, step: Step = nothing) -> None:
-    """Remove a file durably, if it is there."""
-    path.unlink(missing_ok=True)
-    step("removed")
-    sync_folder(path.parent)
-
-
-def _sync(path: Path) -> None:
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
-
-
-def sync_folder(folder: Path) -> None:
-    """Make names in a folder durable."""
-    _sync(folder)
