@@ -49,7 +49,8 @@ def write(
 ) -> int:
     """Write a table of one machine, signal by signal; the number of rows.
 
-    Short signals share row groups of at most `together_rows`; with 0 each has its own. Raises OSError where the disk refuses, DamagedError where it did not keep what was written.
+    Short signals share row groups of at most `together_rows`; with 0 each has its own.
+    Raises OSError where the disk refuses, DamagedError where it did not keep what was written.
     """
     import pyarrow as pa
 
