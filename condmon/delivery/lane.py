@@ -65,6 +65,7 @@ class Lane:
         self._open: sqlite3.Connection | None = None
         self._trouble = ""
         self._faults: set[str] = set()
+        self._went_out: dict[str, tuple[str, str]] = {}  # not marked yet: how told, with what note
 
     def run(self, stop: threading.Event) -> None:
         """Deliver until told to stop, whatever happens."""
@@ -157,6 +158,9 @@ class Lane:
         found: list[Part] = []
         late = self._is_late(leased.message, now_us)
         for due in [leased, *(look.others(leased, now_us) if late else [])]:
+            if due.key in self._went_out:
+                self._mark_sent(due)
+                continue
             part = look.part(due, now_us)
             if isinstance(part, str):
                 self._finish(due, "cancelled", reason=part)
@@ -174,16 +178,23 @@ class Lane:
         return self._routing.held_until_us(message) if self._routing else message.at_us
 
     def _taken(self, parts: Sequence[Part], note: str) -> None:
+        self._went_out |= {part.due.key: (part.telling, note) for part in parts}
         for part in parts:
             try:
                 self._sent.add(part.due.key)
             except StoreError as error:  # only matters should the journal be lost too
                 tell_store(error)
-            self._finish(part.due, "sent", part.telling, note, tries=part.due.tries + 1)
+            self._mark_sent(part.due)
         if self._trouble:
             _log.info("route_works_again", route=self.name, tries=parts[0].due.tries + 1)
         self._trouble = ""
         self._faults.clear()
+
+    def _mark_sent(self, due: Due) -> None:
+        """Mark what went out; where the disk refuses, the next look at it does."""
+        telling, note = self._went_out[due.key]
+        self._finish(due, "sent", telling, note, tries=due.tries + 1)
+        del self._went_out[due.key]
 
     def _not_taken(self, parts: Sequence[Part], error: SendError) -> None:
         """Wait and try again; what was refused for good, or for too long, is failed."""

@@ -66,9 +66,9 @@ class Outbox:
         self._begun = False
         self._repeats = log.Repeats(_log, clock.monotonic_s)
         self._routing, self._also = routing, also
-        sent, chance = SentLog(journal_path.parent), chance or secrets.SystemRandom()
+        self._sent, chance = SentLog(journal_path.parent), chance or secrets.SystemRandom()
         self._lanes = [
-            Lane(journal_path, s, clock, settings, sent, chance, routing) for s in senders
+            Lane(journal_path, s, clock, settings, self._sent, chance, routing) for s in senders
         ]
         names = [sender.name for sender in senders]
         self._due = PlanDue(journal_path, names, clock, routing) if routing else None
@@ -147,6 +147,17 @@ class Outbox:
         if self._due:
             self._due.step()
 
+    def _free(self, db: sqlite3.Connection, now_us: int) -> None:
+        """Take back the leases of a run that ended; what it noted as sent is not sent again."""
+        leased = db.execute("SELECT key FROM delivery WHERE state = 'leased'").fetchall()
+        sent = self._sent.kept() if leased else set()
+        for (key,) in leased:
+            state, done_us = ("sent", now_us) if key in sent else ("waiting", None)
+            db.execute(
+                "UPDATE delivery SET state = ?, due_us = ?, done_us = ? WHERE key = ?",
+                (state, now_us, done_us, key),
+            )
+
     def _begin(self) -> None:
         """Free what an earlier run left leased; fail what no route of this configuration takes."""
         if self._begun:
@@ -157,10 +168,7 @@ class Outbox:
             db = connect(self._path)
             try:
                 with transaction(db):
-                    db.execute(
-                        "UPDATE delivery SET state = 'waiting', due_us = ? WHERE state = 'leased'",
-                        (now_us,),
-                    )
+                    self._free(db, now_us)
                     self._shorten(db, now_us)
                     orphans = db.execute(
                         "UPDATE delivery SET state = 'failed', done_us = ?,"

@@ -4,10 +4,12 @@ import json
 import threading
 from random import Random
 
+import pytest
 from structlog.testing import capture_logs
 
 from condmon.delivery.lane import GIVE_UP_S, LEASE_S, WAIT_ASKED_MAX_S, WAIT_MAX_S
 from condmon.delivery.outbox import Outbox
+from condmon.errors import StoreError
 from condmon.store.journal import Reader
 from condmon.store.journal_file import SentLog
 from tests.fakes import FakeClock
@@ -178,6 +180,38 @@ def test_delivery_left_leased_by_a_killed_run_is_due_at_once(shop, phone):
     shop.outbox = shop.new_outbox()
     shop.work()
     assert ["raised"] == phone.told
+
+
+def refuse_marks(shop):
+    shop.journal._db.execute(
+        "CREATE TRIGGER refuses BEFORE UPDATE ON delivery WHEN new.state = 'sent'"
+        " BEGIN SELECT RAISE(ABORT, 'disk I/O error'); END"
+    )
+
+
+def test_what_went_out_while_its_mark_was_refused_is_marked_later_and_not_told_again(shop, phone):
+    shop.write(alert(), message())
+    refuse_marks(shop)
+    with pytest.raises(StoreError):
+        shop.work()
+    shop.journal._db.execute("DROP TRIGGER refuses")
+    shop.work(LEASE_S)
+    assert ["raised"] == phone.told
+    [delivery] = shop.journal.deliveries()
+    assert ("sent", "raised", 1) == (delivery.state, delivery.told, delivery.tries)
+
+
+def test_what_was_noted_as_sent_when_a_run_was_killed_is_not_told_again(shop, phone):
+    shop.write(alert(), message())
+    refuse_marks(shop)
+    with pytest.raises(StoreError):
+        shop.work()
+    shop.journal._db.execute("DROP TRIGGER refuses")
+    shop.outbox.close()
+    shop.outbox = shop.new_outbox()
+    shop.work(LEASE_S)
+    assert ["raised"] == phone.told
+    assert [("raised", "sent")] == shop.states()
 
 
 def test_clock_put_back_over_a_restart_delays_no_longer_than_the_longest_pause(shop, phone):

@@ -165,7 +165,6 @@ class World(Harms):
                     break
         except CondmonError:
             self.refusals += 1
-            self.receiver.life += 1
 
     def _waits(self) -> bool:
         """Whether anything is left to be done."""
@@ -209,7 +208,7 @@ class World(Harms):
         self.disk.mend()
         if service is not None and dead:
             kept = _only_in_memory(service)
-            if len(kept) > RECEIVE_MAX // 2:  # by then the broker would stop sending
+            if len(kept) > RECEIVE_MAX // 3:  # with doubles half: the broker would stop sending
                 self.from_memory |= kept & set(self.broker.acknowledged)
             power_cut(self.store, self.rng, lambda: _close(service))
         elif service is not None:
