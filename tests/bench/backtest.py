@@ -21,7 +21,7 @@ import pyarrow.parquet as pq
 from condmon.config import load
 from condmon.replaying import processes
 from condmon.replaying.days import Under
-from tests.bench.replay import DAY_S, SIGNALS, configuration, make_day
+from tests.bench.day import DAY_S, SIGNALS, configuration, make_day
 
 
 def children_s():

@@ -25,7 +25,7 @@ from condmon.engine.engine import Engine
 from condmon.engine.records import SECOND_US, Beacon
 from condmon.store.journal import Journal
 from condmon.store.recorder import Recorder
-from tests.bench.replay import AT_US, DAY_S, SIGNALS, configuration, make_day
+from tests.bench.day import AT_US, DAY_S, SIGNALS, configuration, make_day
 
 SNAPSHOT_EVERY_S = 600
 A_BATCH_S = 10  # of older hours; the last ten minutes are a batch a second, as live

@@ -1,14 +1,18 @@
 """Cost against length and against machines: `python -m tests.bench.scale [--days 30]`; JSON.
 
-One day of 40 signals (the replay bench's) is put through one engine again and again, each time a
-day later. `linear` is processor time of the whole over days times that of the first ten; resident
-memory is told after the first ten days and at the end. Then an hour of 1, 10 and 100 machines of
-40 signals each: `a_machine` is processor time a machine over that of one alone.
+One day of 40 signals (the replay bench's) is put through one engine, with all shipped checks and
+both fitted models, again and again, each time a day later. `linear` is processor time of the whole
+over that of as many single days: a fresh engine has one day every 30 days in between, so that both
+are measured under the same load. Resident memory is told after ten days, in the middle and at the
+end. Then an hour of 1, 10 and 100 machines of 40 signals each, `--rounds` times in turns:
+`a_machine` is processor time a machine over that of one alone.
 """
 
 import argparse
 import json
 import os
+import statistics
+import sys
 import tempfile
 import time
 from dataclasses import replace
@@ -17,10 +21,9 @@ from pathlib import Path
 import numpy as np
 
 from condmon import capture
-from condmon.config import load
 from condmon.engine.engine import Engine
 from condmon.engine.records import SECOND_US, Beacon, Samples
-from tests.bench.replay import DAY_S, SIGNALS, configuration, make_day
+from tests.bench.day import DAY_S, SIGNALS, ready
 
 DAY_US = DAY_S * SECOND_US
 
@@ -38,17 +41,28 @@ def resident_mb():
     return pages * os.sysconf("SC_PAGE_SIZE") / 2**20
 
 
-def length(batches, settings, days):
-    """Processor seconds of each day, and resident megabytes after each."""
+def length(batches, settings, models, days):
+    """Processor seconds of each day and of single days, resident megabytes after each day."""
     engine = Engine(settings)
-    took, held = [], []
+    engine.push(models)
+    took, alone, held = [], [], []
     for day in range(days):
-        began = time.process_time()
-        for batch in batches:
-            engine.push([later(record, day * DAY_US) for record in batch])
-        took.append(time.process_time() - began)
+        if day % 30 == 0:
+            single = Engine(settings)
+            single.push(models)
+            alone.append(one_day(single, batches, day))
+            print(f"day {day}: {alone[-1]:.2f} s alone, {resident_mb():.0f} MB", file=sys.stderr)
+        took.append(one_day(engine, batches, day))
         held.append(resident_mb())
-    return took, held, len(engine.snapshot())
+    return took, alone, held, len(engine.snapshot())
+
+
+def one_day(engine, batches, day):
+    """Processor seconds."""
+    began = time.process_time()
+    for batch in batches:
+        engine.push([later(record, day * DAY_US) for record in batch])
+    return time.process_time() - began
 
 
 def machines(batches, settings, count):
@@ -79,23 +93,21 @@ def main():
     parser = argparse.ArgumentParser()
     parser.add_argument("folder", nargs="?", type=Path, help="where the day is kept")
     parser.add_argument("--days", type=int, default=30)
+    parser.add_argument("--rounds", type=int, default=3, help="of the hours of many machines")
     args = parser.parse_args()
     with tempfile.TemporaryDirectory() as temporary:
-        folder = args.folder or Path(temporary)
-        day, config = folder / "day-1.parquet", configuration(folder)
-        if not day.exists():
-            make_day(day)
-        settings = load(config).settings
+        day, settings, models = ready(args.folder or Path(temporary))
         batches = list(capture.read([day], settings, capture.Notes()))
-    took, held, snapshot = length(batches, settings, args.days)
-    first = sum(took[:10]) / len(took[:10])
-    a_machine = {count: machines(batches, settings, count) for count in (1, 10, 100)}
+    took, alone, held, snapshot = length(batches, settings, models, args.days)
+    rounds = [{n: machines(batches, settings, n) for n in (1, 10, 100)} for _ in range(args.rounds)]
+    a_machine = {n: statistics.median(r[n] for r in rounds) for n in (1, 10, 100)}
+    a_day = sum(alone) / len(alone)
     print(json.dumps({
         "bench": "scale", "days": args.days, "cpu_s": round(sum(took), 2),
-        "cpu_s_a_day": round(sum(took) / args.days, 3),
-        "linear": round(sum(took) / args.days / first, 3),
-        "resident_mb_after_10": round(held[min(9, args.days - 1)], 1),
-        "resident_mb_at_end": round(held[-1], 1), "snapshot_kb": round(snapshot / 1024),
+        "cpu_s_a_day": round(sum(took) / args.days, 3), "cpu_s_single_day": round(a_day, 3),
+        "linear": round(sum(took) / args.days / a_day, 3),
+        "resident_mb": [round(held[d]) for d in (min(9, args.days - 1), args.days // 2, -1)],
+        "snapshot_kb": round(snapshot / 1024),
         "machine_hour_cpu_s": {n: round(s, 4) for n, s in a_machine.items()},
         "a_machine": {n: round(s / a_machine[1], 3) for n, s in a_machine.items()},
     }))  # fmt: skip
