@@ -13,6 +13,7 @@ from condmon.config import load
 from condmon.daemon.service import Service
 from condmon.engine.decode import Arrived
 from condmon.engine.records import Record, Samples
+from condmon.senders import make
 from condmon.store.journal import Reader
 from tests.brokers import Mosquitto, free_port
 from tests.daemons import HEAD, MILL
@@ -46,7 +47,7 @@ class Shop:
 
     def service(self, clock: FakeClock | Clock | None = None) -> Service:
         config = load(self.folder / "condmon.toml")
-        service = Service(config, clock or self.clock)
+        service = Service(config, clock or self.clock, make(config))
         service.start()
         self._services.append(service)
         return service

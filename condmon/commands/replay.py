@@ -213,7 +213,7 @@ def _report(args: Namespace, done: _Done, there: Said | None) -> None:
 def _compare_live(args: Namespace, config: Config) -> int:
     span = spans.asked(args, config.settings)
     assert span is not None
-    found = live.compare(config.store.path, config.settings, span)
+    found = live.compare(config, span)
     if args.json:
         _print([live.row(found)], True)
     else:

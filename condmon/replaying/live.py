@@ -5,13 +5,15 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from condmon.clock import rfc3339
+from condmon.config import Config
 from condmon.engine.engine import Engine
-from condmon.engine.outputs import Alert, Entry
+from condmon.engine.outputs import Alert, Entry, Message
 from condmon.engine.records import SECOND_US, Started
 from condmon.engine.settings import Calendar, Settings
 from condmon.engine.snapshot import SnapshotError, made_under
 from condmon.errors import CondmonError
 from condmon.history.recordings import Stream, streams
+from condmon.replaying.livetold import Given, Planned, TellReader, notes, rows
 from condmon.replaying.stored import recorded
 from condmon.spans import Span
 from condmon.store.daystart import starts
@@ -35,28 +37,36 @@ class Part(NamedTuple):
 
 
 class Compared(NamedTuple):
-    """What was compared and where the two part; `cold` says why they may, "" for no reason."""
+    """What was compared and where the two part; `cold` says why they may, "" for no reason.
+
+    `notes` say what is told but not compared, and why.
+    """
 
     span: Span
     entries: int
     alerts: int
+    messages: int
     parts: list[Part]
     cold: str
+    notes: list[str]
 
 
-def compare(folder: Path, settings: Settings, span: Span) -> Compared:
+def compare(config: Config, span: Span) -> Compared:
     """Replay a span out of the recordings and lay it beside the journal.
 
     Raises CondmonError where nothing of that time is recorded any more, StoreError.
     """
+    folder, settings = config.store.path, config.settings
     found = streams(folder)
-    with Reader(folder) as reader:
+    with TellReader(folder) as reader:
         until = reader.offset()
         entries = _entries(reader, span)
         alerts = {a.id: a for a in reader.alerts() if span[0] <= a.raised_us < span[1]}
+        given = reader.given(span)
     engine, after, cold = _begin(folder, found, settings, span)
     said_entries: dict[str, Entry] = {}
     said_alerts: dict[str, Alert] = {}
+    said_messages: dict[str, Message] = {}
     for _, batch in recorded(found, settings, after, until):
         if any(isinstance(r, Started) and r.settings != settings.digest for r in batch):
             cold = OTHER
@@ -65,6 +75,8 @@ def compare(folder: Path, settings: Settings, span: Span) -> Compared:
                 said_entries.setdefault(output.id, output)
             elif isinstance(output, Alert) and span[0] <= output.raised_us < span[1]:
                 said_alerts[output.id] = output
+            elif isinstance(output, Message) and span[0] <= output.at_us < span[1]:
+                said_messages.setdefault(output.id, output)
         if engine.now_us >= span[1] + AFTER_US:
             break
     parts = _parts(
@@ -78,7 +90,19 @@ def compare(folder: Path, settings: Settings, span: Span) -> Compared:
         {i: (a.raised_us, a.machine, _of_alert(a, reached_us)) for i, a in said_alerts.items()},
         "alert",
     )
-    return Compared(span, len(entries), len(alerts), sorted(parts), cold)
+    messages = _of_messages(config, given, said_messages)
+    return Compared(
+        span, len(entries), len(alerts), len(given.messages), sorted(parts + messages), cold,
+        list(notes(given, parted=bool(messages))),
+    )  # fmt: skip
+
+
+def _of_messages(config: Config, given: Given, said: Mapping[str, Message]) -> list[Part]:
+    """Where what was to be told live parts from what the replay and the plan would tell."""
+    planned = Planned(config)
+    live = {i: planned.by_itself(m, given.ways.get(i, set())) for i, m in given.messages.items()}
+    now = {i: planned.ways(m) for i, m in said.items()}
+    return _parts(rows(given.messages, live), rows(said, now), "message")
 
 
 def _begin(
@@ -151,11 +175,12 @@ def row(compared: Compared) -> dict[str, Any]:
     first = compared.parts[0] if compared.parts else None
     return {
         "kind": "compared", "equal": not compared.parts, "entries": compared.entries,
-        "alerts": compared.alerts, "from": rfc3339(compared.span[0]),
+        "alerts": compared.alerts, "messages": compared.messages,
+        "from": rfc3339(compared.span[0]),
         "to": rfc3339(compared.span[1]), "parts": len(compared.parts),
         "first": first and {"at": rfc3339(first.at_us), "what": first.what, "live": first.live,
                             "replayed": first.replayed},
-        "cold": compared.cold,
+        "cold": compared.cold, "notes": compared.notes,
     }  # fmt: skip
 
 
@@ -163,7 +188,10 @@ def readable(compared: Compared, calendar: Calendar) -> Iterator[str]:
     """Write the comparison for people."""
     from_us, to_us = compared.span
     yield f"From {calendar.text(from_us)} to {calendar.text(to_us)}:"
-    what = f"{compared.entries} entries and {compared.alerts} alerts were told live"
+    what = (
+        f"{compared.entries} entries, {compared.alerts} alerts and {compared.messages} messages "
+        "were told live"
+    )
     if compared.parts:
         first = compared.parts[0]
         yield f"{what}; the replay differs in {len(compared.parts)} of them or says others."
@@ -172,5 +200,5 @@ def readable(compared: Compared, calendar: Calendar) -> Iterator[str]:
         yield f"  replayed: {first.replayed or '(nothing)'}"
     else:
         yield f"{what}; the replay says the same."
-    if compared.cold:
-        yield f"Note: {compared.cold}."
+    for note in [*([compared.cold] if compared.cold else []), *compared.notes]:
+        yield f"Note: {note}."

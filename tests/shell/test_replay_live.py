@@ -2,9 +2,12 @@
 
 import json
 
+import pytest
+
 from condmon.cli import main
 from condmon.clock import SiteCalendar
 from condmon.config import load
+from condmon.delivery.plandue import test_message as a_test_message
 from condmon.engine.engine import Engine
 from condmon.engine.records import SECOND_US
 from condmon.engine.settings import Machine, Settings
@@ -87,19 +90,95 @@ def test_a_start_of_the_day_lets_a_later_day_be_compared_though_the_days_before_
     assert 2 == len(kept)
     next(iter(sorted(shop.store.glob("stream-*.db")))).unlink()
     after_us = kept[1].at_us + SECOND_US
-    found = compare(shop.store, config.settings, (after_us, after_us + 1000 * SECOND_US))
+    found = compare(config, (after_us, after_us + 1000 * SECOND_US))
     assert ([], "", 1) == (found.parts, found.cold, found.alerts)
     [path] = sorted((shop.store / "starts").glob("*.start"))[1:]
     path.write_bytes(path.read_bytes()[:-1])  # a damaged one is no use, and no trouble
-    found = compare(shop.store, config.settings, (after_us, after_us + 1000 * SECOND_US))
+    found = compare(config, (after_us, after_us + 1000 * SECOND_US))
     assert "knew less of the past" in found.cold
+
+
+WAYS = """
+[[send.webhook]]
+name = "ola"
+url = "http://127.0.0.1:9/"
+[[send.webhook]]
+name = "kari"
+url = "http://127.0.0.1:9/"
+[plan.now]
+ways = ["ola"]
+"""
+
+
+def told_by(shop: Shop, sql: str = "", *values: object):
+    """What the comparison says after something was done to what was told live."""
+    if sql:
+        journal = Journal(shop.store)
+        journal._db.execute(sql, values)
+        journal.close()
+    return compare(load(shop.folder / "condmon.toml"), day(shop))
+
+
+def test_messages_and_the_ways_they_took_are_those_of_the_plan(shop):
+    shop.configure(MILL + WAYS)
+    lived(shop)
+    found = told_by(shop)
+    assert ([], 2) == (found.parts, found.messages)
+    assert "what became of the 2 deliveries is of that day alone: 2 " in found.notes[0]
+
+
+@pytest.mark.parametrize(
+    ("sql", "live", "replayed"),
+    [
+        ("UPDATE message SET body = replace(body, 'the oil', 'the sea')", "the sea", "the oil"),
+        ("UPDATE delivery SET route = 'kari'", "raised by kari", "raised by ola"),
+        ("DELETE FROM delivery", "raised by no way", "raised by ola"),
+    ],
+)
+def test_a_message_told_otherwise_than_the_plan_would_is_named(shop, sql, live, replayed):
+    shop.configure(MILL + WAYS)
+    lived(shop)
+    found = told_by(shop, sql)
+    assert ["message of mill-1"] * 2 == [part.what for part in found.parts]
+    assert (True, True) == (live in found.parts[0].live, replayed in found.parts[0].replayed)
+    assert "the ways are those of the present [plan]" in found.notes[-1]
+
+
+def test_a_message_that_nobody_was_to_get_live_is_named(shop):
+    shop.configure(MILL + WAYS)
+    lived(shop)
+    told_by(shop, "DELETE FROM delivery")
+    [first, second] = told_by(shop, "DELETE FROM message").parts
+    assert ("", True) == (first.live, second.replayed.startswith("now raised by ola: "))
+
+
+def test_the_next_way_of_a_plan_is_a_matter_of_that_day(shop):
+    shop.configure(MILL + WAYS + 'next_ways = ["kari"]\n')
+    lived(shop)
+    more = (
+        "INSERT INTO delivery(key, message, route, thread, rank, state, born_us, due_us)"
+        " SELECT message || ':kari', message, 'kari', thread, rank, 'failed', born_us, due_us"
+        " FROM delivery WHERE route = 'ola'"
+    )
+    assert [] == told_by(shop, more).parts
+
+
+def test_what_the_daemon_made_from_the_journal_is_counted_and_the_reason_told(shop, capsys):
+    lived(shop)
+    mine = a_test_message(day(shop)[0] + 7 * 3600 * SECOND_US)
+    journal = Journal(shop.store)
+    journal.write([mine], journal.offset(), [], shop.clock.now_us())
+    journal.close()
+    code, out = run(shop, capsys, "--compare-live", "--day", "2025-11-25")
+    assert (0, True) == (code, "and 2 messages were told live; the replay says the same" in out)
+    assert "Note: 1 messages that the daemon made from the journal and the clock" in out
 
 
 def test_another_configuration_parts_at_its_first_difference(shop):
     lived(shop)
     shop.configure(MILL.replace("bearing > 50", "bearing > 65"))
     config = load(shop.folder / "condmon.toml")
-    found = compare(shop.store, config.settings, day(shop))
+    found = compare(config, day(shop))
     assert found.parts
     assert "now bearing-over-limit" in found.parts[0].live
     assert "" == found.parts[0].replayed
@@ -128,7 +207,7 @@ def test_a_time_that_the_daemon_recorded_is_replayed_without_naming_a_file(shop,
 def test_sealed_days_and_recordings_give_the_samples_once_and_in_order(tmp_path):
     folder = Folder(tmp_path)
     for place in range(3):
-        folder.day(MONDAY_US + place * DAY_US)
+        folder.day(MONDAY_US + place * DAY_US, every_s=3600)
     folder.begin_day(MONDAY_US + 3 * DAY_US)
     settings = _settings()
     before = replay(stored(tmp_path, settings, ALL), Engine(settings, judged=True))
@@ -137,7 +216,7 @@ def test_sealed_days_and_recordings_give_the_samples_once_and_in_order(tmp_path)
         path.unlink()
     after = replay(stored(tmp_path, settings, ALL), Engine(settings, judged=True))
     assert _values(before) == _values(after)
-    assert 3 * 3 * 144 == len(_values(after))
+    assert 3 * 3 * 24 == len(_values(after))
 
 
 def _settings():
