@@ -30,7 +30,7 @@ from condmon.history.store import states_of
 from condmon.plant import configuration, load_recipe
 from condmon.plant.__main__ import lines
 from condmon.store.recorder import Recorder
-from tests.bench.replay import AT_US, DAY_S, columns
+from tests.bench.day import AT_US, DAY_S, columns
 
 HEALTHY = Path(__file__).resolve().parents[2] / "replay/recipes/healthy-day.toml"
 SEAL = """
