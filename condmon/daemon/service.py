@@ -272,6 +272,7 @@ class Service:
         """Into the journal, or kept until it takes them; the oldest go when there are too many."""
         self._unwritten += self._morning.enlarged(outputs)
         try:
+            self._spool.all_durable()
             self.journal.write(self._unwritten, offset, self._routes, self._clock.now_us())
         except StoreError as error:
             over = max(0, len(self._unwritten) - OUTPUTS_KEPT_MAX)

@@ -59,6 +59,14 @@ class Spool:
         """Batches that are not on disk."""
         return len(self._waiting)
 
+    def all_durable(self) -> None:
+        """Raise StoreError while batches wait: what comes of them must not outlive them.
+
+        A journal ahead of the recording would, after a kill, hold alerts that nobody ever ends.
+        """
+        if self._waiting:
+            raise StoreError(f"{len(self._waiting)} batches of records wait for the disk first")
+
     def append(self, records: list[Record], tickets: Sequence[int]) -> Sequence[int]:
         """Write a batch; the tickets that may be acknowledged now. Never raises StoreError."""
         if not self._waiting:

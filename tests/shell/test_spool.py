@@ -17,7 +17,7 @@ def test_full_disk_the_watch_goes_on_from_memory_and_all_is_written_when_there_i
     before = service.recorder.last_offset()
     with structlog.testing.capture_logs() as lines:
         shop.live(service, 8, 60.0)
-    assert [True] == [is_open for *_, is_open in shop.alerts()]
+    assert ["bearing-over-limit"] == [a.check for a in service.standing.engine.open_alerts()]
     assert before == service.recorder.last_offset()
     assert 1 == len([line for line in lines if line["event"] == "the disk takes nothing"])
     disk.full = False
@@ -26,6 +26,18 @@ def test_full_disk_the_watch_goes_on_from_memory_and_all_is_written_when_there_i
     assert 2 * (8 + 3) == rows(records)
     times = [record.at_us for record in records if isinstance(record, Beacon)]
     assert sorted(times) == times
+    assert [True] == [is_open for *_, is_open in shop.alerts()]
+
+
+def test_a_kill_while_records_wait_leaves_no_alert_that_nobody_would_end(shop, monkeypatch):
+    first = shop.service()
+    shop.live(first, 3, 40.0)
+    FullDisk(first, monkeypatch)  # of the records alone: the journal could be written
+    shop.live(first, 8, 60.0)
+    shop.abandon(first)
+    second = shop.service()
+    shop.live(second, 3, 40.0)
+    assert [] == shop.alerts()
 
 
 def test_memory_that_is_full_drops_the_oldest_and_a_gap_tells_how_much(shop, monkeypatch):
