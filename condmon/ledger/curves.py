@@ -12,6 +12,7 @@ import numpy as np
 from condmon.engine.records import F64, GOOD, I64, SECOND_US
 from condmon.engine.settings import Signal
 from condmon.history.store import History
+from condmon.ledger.traces import Traces
 
 Span = tuple[int, int]
 COLUMNS = 480
@@ -71,9 +72,14 @@ class _Grid:
 
 
 def curves(
-    history: History, machine: str, signals: Sequence[Signal], span: Span, columns: int = COLUMNS
-) -> dict[str, Curve]:
-    """Columns of each signal by its name. Raises StoreError, DamagedError."""
+    history: History, machine: str, signals: Sequence[Signal], span: Span, columns: int = COLUMNS,
+    traces: Traces | None = None,
+) -> dict[str, Curve]:  # fmt: skip
+    """Columns of each signal by its name; `traces` gets the samples of its signals on the way.
+
+    Raises StoreError, DamagedError.
+    """
+    traces = traces or Traces([])
     grids = {signal.name: _Grid(span, columns) for signal in signals}
     held = history.span_us()
     if held is None:
@@ -86,19 +92,33 @@ def curves(
             strip = history.read(machine, name, from_us, recent_us, points)
             middle = strip.from_us + np.arange(len(strip.low)) * strip.step_us + strip.step_us // 2
             grid.add(middle, strip.low, strip.high, strip.high)
+        for start_us in range(from_us, recent_us, DAY_US):
+            _add_traces(history, machine, traces, (start_us, min(recent_us, start_us + DAY_US)))
     for start_us in range(recent_us, to_us, SLICE_US):
-        _add_all(history, machine, grids, (start_us, min(to_us, start_us + SLICE_US)))
+        _add_all(history, machine, grids, traces, (start_us, min(to_us, start_us + SLICE_US)))
     return {signal.name: grids[signal.name].curve(_hold_us(signal)) for signal in signals}
 
 
-def _add_all(history: History, machine: str, grids: dict[str, _Grid], span: Span) -> None:
+def _add_all(
+    history: History, machine: str, grids: dict[str, _Grid], traces: Traces, span: Span
+) -> None:
     """Samples of all signals in one reading."""
     names, columns = history.span(*span, [machine])
     for number, (_, name) in enumerate(names):
+        rows = (columns.number == number) & (columns.quality == GOOD)
+        value = columns.value[rows]
         if name in grids:
-            rows = (columns.number == number) & (columns.quality == GOOD)
-            value = columns.value[rows]
             grids[name].add(columns.at_us[rows], value, value, value)
+        if name in traces.names:
+            traces.add(name, columns.at_us[rows], value)
+
+
+def _add_traces(history: History, machine: str, traces: Traces, span: Span) -> None:
+    """Samples of the traces alone, out of sealed days."""
+    for name in traces.names:
+        found = history.read(machine, name, *span)
+        good = found.quality == GOOD
+        traces.add(name, found.at_us[good], found.value[good])
 
 
 def _hold_us(signal: Signal) -> int:

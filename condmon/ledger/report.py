@@ -6,6 +6,7 @@ written. Nothing of the configuration's ways to people goes into it.
 """
 
 import base64
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -27,6 +28,8 @@ from condmon.ledger.curves import Curve, Span, curves
 from condmon.ledger.drawing import Band, Piece, chart, duty_bar
 from condmon.ledger.figures import lasted, usage, usage_rows, versions
 from condmon.ledger.photos import look_up, photos_in
+from condmon.ledger.traces import Traces, laid, overlay
+from condmon.ledger.traces import words as stroke_words
 from condmon.ledger.verify import verify
 from condmon.store.entries import EntryReader, Numbered, Wanted
 
@@ -69,13 +72,14 @@ def report(config: Config, machine_id: str, asked: Span, now_us: int) -> str:
         starts = reader.find(Wanted(kind="start", to_us=span_us[1]), 1)
         corrections = reader.corrections([one.entry.id for one in entries])
     verdict = verify(config.store.path / "journal.db", (), config.store.path)
+    charts, strokes = _charts(config, machine, span_us, alerts)
     made: str = _template().render(
         site=config.settings.site, machine=machine, span=span_us, now_us=now_us,
         text=calendar.text, lasted=span, rfc3339=rfc3339, version=__version__, alerts=alerts,
         listed=[e for e in entries if e.entry.kind != "duty"], left_out=left_out,
         duties=sum(e.entry.kind == "duty" for e in entries), corrections=corrections,
         duty=lasted(duty), duty_svg=duty_bar(duty, span_us, calendar) if duty else None,
-        charts=_charts(config, machine, span_us, alerts), counts=counts, started=starts[:1],
+        charts=charts, strokes=strokes, counts=counts, started=starts[:1],
         people=[e for e in entries if e.entry.kind == "action"],
         service=[e for e in entries if e.entry.kind == "service"],
         sensors=[e for e in entries if e.entry.kind in SENSORS],
@@ -185,13 +189,16 @@ def _without(piece: Piece, gap: Span) -> list[Piece]:
     return [part for part in parts if part.to_us > part.from_us] if gap[0] < gap[1] else [piece]
 
 
-def _charts(config: Config, machine: Machine, span_us: Span, alerts: list[Told]) -> list[Drawn]:
-    """Charts of the signals of which something is known, those with alerts first."""
+def _charts(
+    config: Config, machine: Machine, span_us: Span, alerts: list[Told]
+) -> tuple[list[Drawn], list[Drawn]]:
+    """Charts of the signals of which something is known, those with alerts first; strokes."""
     concerned = {name for told in alerts for name in told.alert.signals}
     wanted = [signal for signal in machine.signals if signal.kind in CHARTED and signal.topic]
     wanted.sort(key=lambda signal: signal.name not in concerned)
     history = History(config.store.path, config.settings.signals)
-    found = curves(history, machine.id, wanted, span_us)
+    traces = Traces([s.name for s in machine.signals if s.kind == "trace" and s.topic])
+    found = curves(history, machine.id, wanted, span_us, traces=traces)
     drawn = []
     for signal in wanted:
         curve = found[signal.name]
@@ -204,7 +211,23 @@ def _charts(config: Config, machine: Machine, span_us: Span, alerts: list[Told])
         ]
         svg = chart(signal, curve, span_us, bands, config.settings.calendar)
         drawn.append(Drawn(signal.label(), _extremes(signal.kind, signal.unit, curve), svg))
-    return drawn
+    return drawn, list(_strokes(config, machine, traces, alerts))
+
+
+def _strokes(
+    config: Config, machine: Machine, traces: Traces, alerts: list[Told]
+) -> Iterator[Drawn]:
+    """Strokes of each axis laid over each other: at every alert, else the last one."""
+    for signal in machine.signals:
+        if signal.name not in traces.names:
+            continue
+        told: list[Told | None] = [t for t in alerts if signal.name in t.alert.signals]
+        for one in told or [None]:
+            found = laid(traces, machine, signal, one.alert if one else None)
+            if found is not None:
+                title = signal.label() + (f", alert {one.number}" if one else "")
+                said = stroke_words(found, signal, config.settings.calendar)
+                yield Drawn(title, said, overlay(found, signal))
 
 
 def _extremes(kind: str, unit: str, curve: Curve) -> str:

@@ -5,6 +5,7 @@ import numpy as np
 from condmon.engine.outputs import Judged
 from condmon.engine.records import F64, GOOD, REPEAT, SECOND_US
 from condmon.engine.settings import Settings
+from condmon.ledger.traces import Traces
 from condmon.web.rings import Strip
 
 STEP_US = 10 * SECOND_US
@@ -18,6 +19,8 @@ class Courses:
     ----------
     step_us : int
         Width of a cell now.
+    traces : dict of str to Traces
+        Of each machine the strokes of its axes.
     """
 
     def __init__(self, settings: Settings) -> None:
@@ -26,6 +29,11 @@ class Courses:
         shape = (len(settings.signals), CELLS)
         self._low: F64 = np.full(shape, np.nan)
         self._high: F64 = np.full(shape, np.nan)
+        self.traces = {
+            machine.id: Traces([s.name for s in machine.signals if s.kind == "trace"])
+            for machine in settings.machines
+        }
+        self._traced = [(s.index, s.machine, s.name) for s in settings.signals if s.kind == "trace"]
 
     def add(self, judged: Judged) -> None:
         """Take samples; what is not good, or older than the first cell, is left out."""
@@ -34,6 +42,9 @@ class Courses:
         at_us, signal, value = judged.at_us[good], run.signal[good], run.value[good]
         if not len(at_us):
             return
+        for index, machine, name in self._traced:
+            rows = np.flatnonzero(signal == index)
+            self.traces[machine].add(name, at_us[rows], value[rows])
         if self._first is None:
             self._first = int(at_us.min()) // self.step_us
         while int(at_us.max()) // self.step_us - self._first >= CELLS:

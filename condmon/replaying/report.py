@@ -12,6 +12,7 @@ from condmon.engine.records import SECOND_US
 from condmon.engine.settings import Machine, Signal
 from condmon.engine.words import span
 from condmon.errors import CondmonError, UsageError
+from condmon.ledger.traces import laid, overlay, words
 from condmon.replaying.course import Courses
 from condmon.replaying.told import Told
 from condmon.web.charts import Band, axis, chart
@@ -155,6 +156,8 @@ def _alert(alert: Alert, told: Told, courses: Courses, wording: Wording) -> Mark
     named = [s for s in machine.signals if s.name in alert.signals] if machine else []
     band = Band(alert.began_us, ended_us, "alert", alert.title)
     parts += [_drawn(signal, courses, from_us, to_us, [band], wording) for signal in named]
+    if machine:
+        parts += [_strokes(machine, signal, alert, told, courses) for signal in named]
     return Markup("").join([*parts, Markup("</section>")])
 
 
@@ -190,8 +193,21 @@ def _machine(
         for signal in machine.signals
         if signal.kind in _DRAWN
     )
-    return Markup("<h2>{}: every signal, alerts shaded</h2><div class=all>{}</div>").format(
-        machine.name, drawn
+    strokes = Markup("").join(_strokes(machine, s, None, told, courses) for s in machine.signals)
+    return Markup("<h2>{}: every signal, alerts shaded</h2><div class=all>{}</div>{}").format(
+        machine.name, drawn, strokes
+    )
+
+
+def _strokes(
+    machine: Machine, signal: Signal, alert: Alert | None, told: Told, courses: Courses
+) -> Markup:
+    """A stroke laid over the last good one and its siblings; empty for what is no trace."""
+    found = laid(courses.traces[machine.id], machine, signal, alert)
+    if found is None:
+        return Markup("")
+    return Markup("<figure><figcaption>{} <small>{}</small></figcaption>{}</figure>").format(
+        signal.label(), words(found, signal, told.settings.calendar), overlay(found, signal)
     )
 
 
