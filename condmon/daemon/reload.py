@@ -33,7 +33,10 @@ class Reload:
 
     def __init__(self, path: Path, stop: threading.Event, note: Callable[[str], None]) -> None:
         self.wanted = False
-        self._text = _content(path)
+        try:
+            self._text: bytes | None = path.read_bytes()
+        except OSError:  # it was there a moment ago; the first file that can be read is then taken
+            self._text = None
         self._path, self._stop, self._note = path, stop, note
         self._one = threading.Lock()
 
@@ -45,11 +48,11 @@ class Reload:
         """Read the file; a changed one that can be used ends this service."""
         with self._one:
             try:
-                config = load(self._path)
+                config, text = load(self._path), self._path.read_bytes()
             except (CondmonError, OSError) as error:
                 self._refuse(error)
                 return
-            self._take(config)
+            self._take(config, text)
 
     def again(self) -> None:
         """Begin anew with the changed configuration; does not return."""
@@ -58,8 +61,8 @@ class Reload:
         arguments = [sys.executable, *_options(), "-m", "condmon", *sys.argv[1:]]
         os.execv(sys.executable, arguments)  # noqa: S606 - ourselves, with our own words
 
-    def _take(self, config: Config) -> None:
-        if _content(self._path) == self._text:
+    def _take(self, config: Config, text: bytes) -> None:
+        if text == self._text:
             _log.info("configuration is unchanged", digest=config.settings.digest)
             return
         for warning in config.warnings:
@@ -76,13 +79,6 @@ class Reload:
             f"the changed configuration cannot be used ({len(problems)} problem(s), first: "
             f"{problems[0]}); the old one goes on. `condmon check` lists all"
         )
-
-
-def _content(path: Path) -> bytes:
-    try:
-        return path.read_bytes()
-    except OSError:
-        return b""
 
 
 def _options() -> list[str]:

@@ -168,11 +168,13 @@ def read_only(path: Path) -> sqlite3.Connection:
         ways.append(f"{where}?immutable=1")  # closed cleanly, in a folder we may not write to
     failure: sqlite3.Error | None = None
     for way in ways:
-        db = sqlite3.connect(way, uri=True, timeout=10, isolation_level=None)
+        db: sqlite3.Connection | None = None
         try:
+            db = sqlite3.connect(way, uri=True, timeout=10, isolation_level=None)
             db.execute("SELECT count(*) FROM mark")
         except sqlite3.Error as error:
-            db.close()
+            if db:
+                db.close()
             failure = error
         else:
             return db
