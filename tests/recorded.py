@@ -1,5 +1,6 @@
 """Recorded days in a folder, written by the recorder itself, for tests of what reads them."""
 
+import shutil
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -24,12 +25,25 @@ MONDAY, TUESDAY, WEDNESDAY = "2025-11-24", "2025-11-25", "2025-11-26"
 
 
 class Folder:
-    """A data folder in which days are recorded one after another."""
+    """A data folder in which days are recorded one after another.
 
-    def __init__(self, folder: Path, start_us: int = MONDAY_US) -> None:
-        self.path = folder
+    `batch_s` joins so much of a day into a batch, where it does not matter: each costs a commit.
+    """
+
+    def __init__(self, folder: Path, start_us: int = MONDAY_US, batch_s: int = 1) -> None:
+        self.path, self._batch_s = folder, batch_s
         self.clock = FakeClock(start_us)
         self.recorder = Recorder(folder, SIGNALS, self.clock.now_us)
+
+    def closed(self) -> "Folder":
+        """Itself, with nothing open, so that it may be copied."""
+        self.recorder.close()
+        return self
+
+    def copied(self, folder: Path) -> "Folder":
+        """Another of the same content at the same time; this one must be closed."""
+        shutil.copytree(self.path, folder)
+        return Folder(folder, self.clock.now_us())
 
     def take(self, at_us: int, *records: Record) -> int:
         """Record a batch as it comes in at an instant."""
@@ -37,13 +51,16 @@ class Folder:
         return self.recorder.append([*records, Beacon(at_us)])
 
     def day(self, start_us: int, every_s: int = 600) -> None:
-        """A day of all signals, a sample of each every so often."""
+        """A day of all signals, a sample of each every so often, recorded a batch at a time."""
+        rows: list[tuple[int, int, int, float, int, int, int]] = []
         for n, at_s in enumerate(range(0, 86_400, every_s)):
             at_us = start_us + at_s * SECOND_US
-            rows = [(0, at_us, NO_TIME, 20 + n / 10, 0, 0, 0),
-                    (1, at_us + 7, NO_TIME, float(n % 2), 0, 0, 0),
-                    (2, at_us + 9, at_us + 3, 30 - n / 10, 0, 0, 0)]  # fmt: skip
-            self.take(at_us + 10, rec.samples(rows))
+            rows += [(0, at_us, NO_TIME, 20 + n / 10, 0, 0, 0),
+                     (1, at_us + 7, NO_TIME, float(n % 2), 0, 0, 0),
+                     (2, at_us + 9, at_us + 3, 30 - n / 10, 0, 0, 0)]  # fmt: skip
+            if (at_s + every_s) % self._batch_s < every_s:
+                self.take(at_us + 10, rec.samples(rows))
+                rows = []
 
     def begin_day(self, start_us: int) -> None:
         """One beacon of the next day: the one before is finished."""

@@ -13,12 +13,18 @@ TUESDAY_US, WEDNESDAY_US = MONDAY_US + DAY_US, MONDAY_US + 2 * DAY_US
 ALL_US = (MONDAY_US, MONDAY_US + 3 * DAY_US)
 
 
-@pytest.fixture
-def folder(tmp_path):
-    folder = Folder(tmp_path / "store")
+@pytest.fixture(scope="module")
+def three_days(tmp_path_factory):
+    folder = Folder(tmp_path_factory.mktemp("three") / "store")
     for start_us in (MONDAY_US, TUESDAY_US, WEDNESDAY_US):
         folder.day(start_us)
     folder.begin_day(MONDAY_US + 3 * DAY_US)
+    return folder.closed()
+
+
+@pytest.fixture
+def folder(tmp_path, three_days):
+    folder = three_days.copied(tmp_path / "store")
     yield folder
     folder.recorder.close()
 

@@ -16,13 +16,19 @@ from tests.recorded import DAY_US, MONDAY, MONDAY_US, SIGNALS, Folder
 from tests.waiting import until
 
 
-@pytest.fixture
-def folder(tmp_path):
-    folder = Folder(tmp_path / "store")
+@pytest.fixture(scope="module")
+def few_days(tmp_path_factory):
+    folder = Folder(tmp_path_factory.mktemp("few") / "store")
     folder.day(MONDAY_US, every_s=3600)
     for number in (1, 2, 3):
         folder.begin_day(MONDAY_US + number * DAY_US)
     folder.snapshot()
+    return folder.closed()
+
+
+@pytest.fixture
+def folder(tmp_path, few_days):
+    folder = few_days.copied(tmp_path / "store")
     yield folder
     folder.recorder.close()
 
@@ -32,9 +38,11 @@ def nightly(folder: Folder, notes: list[str], keep_recordings_s: float = 1e9) ->
     return Nightly(store, SIGNALS, folder.clock, notes.append)
 
 
-def test_a_night_seals_in_another_process_and_tells_it_in_the_log(folder):
+def test_a_night_seals_in_another_process_and_tells_it_in_the_log_and_what_went_in_an_entry(folder):
+    notes: list[str] = []
+    work = nightly(folder, notes, keep_recordings_s=86_400.0)
     with structlog.testing.capture_logs() as lines:
-        nightly(folder, []).run()
+        work.run_if_pending()
     sealed = [line for line in lines if line["event"] == "recording sealed"]
     assert ["stream-2025-11-24.db", "stream-2025-11-25.db", "stream-2025-11-26.db"] == [
         line["recording"] for line in sealed
@@ -42,6 +50,12 @@ def test_a_night_seals_in_another_process_and_tells_it_in_the_log(folder):
     assert [72, 0, 0] == [line["samples"] for line in sealed]
     assert 0 < lines[-1]["peak_mb"] < 400
     assert [MONDAY] == Places(folder.path).days()
+    [text] = notes
+    assert text.startswith("removed from the data folder: recording stream-2025-11-24")
+    assert (False, 0) == (pending(folder.path), work._process.returncode)
+    work._process = None
+    work.run_if_pending()  # nothing is left: no process is started
+    assert work._process is None
 
 
 def test_memory_that_is_told_is_that_of_the_child_and_not_of_who_started_it():
@@ -53,23 +67,6 @@ def test_memory_that_is_told_is_that_of_the_child_and_not_of_who_started_it():
     )
     out = subprocess.run([sys.executable, "-c", large], capture_output=True, check=True, text=True)
     assert 1 < int(out.stdout) < 100
-
-
-def test_what_was_removed_becomes_an_entry(folder):
-    notes: list[str] = []
-    nightly(folder, notes, keep_recordings_s=86_400.0).run()
-    [text] = notes
-    assert text.startswith("removed from the data folder: recording stream-2025-11-24")
-
-
-def test_nothing_pending_starts_no_process(folder):
-    work = nightly(folder, [])
-    work.run_if_pending()
-    assert not pending(folder.path)
-    assert 0 == work._process.returncode
-    work._process = None
-    work.run_if_pending()
-    assert work._process is None
 
 
 def test_a_refusal_is_told_in_words_and_the_next_run_goes_on(folder):

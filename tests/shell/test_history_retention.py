@@ -15,14 +15,20 @@ NOW_US = MONDAY_US + 4 * DAY_US + 12 * 3600 * SECOND_US  # Friday noon
 FOREVER_S = 3650 * 86_400.0
 
 
-@pytest.fixture
-def folder(tmp_path):
-    folder = Folder(tmp_path / "store")
+@pytest.fixture(scope="module")
+def four_days(tmp_path_factory):
+    folder = Folder(tmp_path_factory.mktemp("four") / "store", batch_s=7200)
     for number in range(4):
         folder.day(MONDAY_US + number * DAY_US, every_s=3600)
     folder.begin_day(MONDAY_US + 4 * DAY_US)
     seal(folder.path, STATES)
     folder.snapshot()
+    return folder.closed()
+
+
+@pytest.fixture
+def folder(tmp_path, four_days):
+    folder = four_days.copied(tmp_path / "store")
     yield folder
     folder.recorder.close()
 
@@ -69,7 +75,7 @@ def test_yesterday_and_today_stay_whatever_age_is_asked_for(folder):
 
 
 def test_what_a_restart_would_read_stays(folder, tmp_path):
-    other = Folder(tmp_path / "other")
+    other = Folder(tmp_path / "other", batch_s=7200)
     other.day(MONDAY_US, every_s=3600)
     other.snapshot()
     for number in (1, 2, 3):
