@@ -143,7 +143,8 @@ class Recorder:
         offset = self._last + 1
         try:
             content = pack(records, lambda column: file.numbers[column])
-            file.db.execute("INSERT INTO batches VALUES (?, ?)", (offset, content))
+            # a try that was refused may have reached the file; this one takes its place
+            file.db.execute("INSERT OR REPLACE INTO batches VALUES (?, ?)", (offset, content))
         except sqlite3.OperationalError:
             raise
         except sqlite3.DatabaseError as error:
@@ -188,6 +189,8 @@ class Recorder:
                 raise NewerError(path, version, FORMAT)
             elif version != FORMAT:
                 raise _Damaged(f"its format is {version}, this program writes {FORMAT}")
+            # what an earlier try left in the log may look written and not be on the disk
+            db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
             numbers = self._numbers(db)
         except BaseException as error:
             db.close()

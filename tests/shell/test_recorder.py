@@ -272,6 +272,33 @@ def test_file_that_turns_bad_while_it_is_written_is_set_aside_and_the_batch_kept
     assert any(".damaged-" in name.name for name in tmp_path.iterdir())
 
 
+def test_a_batch_that_reached_the_file_though_it_was_refused_is_there_once(
+    tmp_path, clock, monkeypatch
+):
+    refusals = iter([True, True])
+    connect = sqlite3.connect
+
+    class Refusing(sqlite3.Connection):
+        """Says that a write failed after it was done, as when the sync behind it fails."""
+
+        def execute(self, sql, *values):
+            done = super().execute(sql, *values)
+            if "INTO batches" in sql and next(refusals, False):
+                raise sqlite3.OperationalError("disk I/O error")
+            return done
+
+    monkeypatch.setattr(sqlite3, "connect", lambda *a, **k: connect(*a, factory=Refusing, **k))
+    recorder = Recorder(tmp_path, SIGNALS, clock.now_us)
+    for _ in range(2):
+        with pytest.raises(StoreError):
+            recorder.append([run(1.0), rec.Beacon(1)])
+    offset = recorder.append([run(1.0), rec.Beacon(1)])
+    last = recorder.append([rec.Beacon(2)])
+    assert [offset, last] == [found for found, _ in all_of(recorder)]
+    assert [] == recorder.counts.files_set_aside
+    recorder.close()
+
+
 def test_file_of_a_later_version_refuses_the_start_and_stays(tmp_path, clock):
     path = tmp_path / "stream-2025-11-25.db"
     db = sqlite3.connect(path)

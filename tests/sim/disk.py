@@ -36,6 +36,7 @@ class Disk:
         self.slow_s = 0.0
         self.die_at = 0
         self.fail_at = 0
+        self.fail_late = False
         self._rng, self._times = rng, times
         self._under_sqlite(monkeypatch)
         self._under_files(monkeypatch)
@@ -43,6 +44,7 @@ class Disk:
     def mend(self) -> None:
         """Do no harm any more."""
         self.refusing, self.slow_s, self.die_at, self.fail_at = "", 0.0, 0, 0
+        self.fail_late = False
 
     def point(self, doing: Callable[[], Any], refuses: Callable[[], Exception] | None) -> Any:
         """Do one call, if it is done; `refuses` makes the error where the disk is asked to write.
@@ -65,8 +67,9 @@ class Disk:
 
     def _refuse(self, refuses: Callable[[], Exception]) -> None:
         if self.fail_at and self.calls >= self.fail_at:
-            self.fail_at = 0
-            raise refuses()
+            self.fail_at, self.fail_late = 0, self._rng.random() < 0.5
+            if not self.fail_late:
+                raise refuses()
         if self.refusing:
             raise refuses()
         if self.slow_s:
@@ -82,7 +85,14 @@ class Disk:
             """Tells the disk of every statement."""
 
             def execute(self, sql: str, *values: Any) -> sqlite3.Cursor:
-                return disk.point(lambda: super(Connection, self).execute(sql, *values), one(sql))
+                def doing() -> sqlite3.Cursor:
+                    done = super(Connection, self).execute(sql, *values)
+                    if disk.fail_late and not self.in_transaction and one(sql):
+                        disk.fail_late = False
+                        raise disk._said()  # it is in the file, and the sync behind it failed
+                    return done
+
+                return disk.point(doing, one(sql))
 
             def executemany(self, sql: str, *values: Any) -> sqlite3.Cursor:
                 return disk.point(
