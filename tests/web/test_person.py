@@ -244,7 +244,7 @@ def test_a_lost_connection_is_told_within_15_s_and_its_return_too(shop, browser)
     page.on("requestfinished", lambda request: over.append(request.url))
     page.on("requestfailed", lambda request: over.append(request.url))
     context.set_offline(True)
-    # Chromium lets a stream that is open go on: end it where it comes from; its last beat still counts
+    # Chromium lets an open stream go on: end it where it comes from; its last beat counts
     shop.house.page.live.end_streams_soon()
     until(lambda: page.evaluate("1") and any("/live" in url for url in over), 20, "it has ended")
     page.clock.fast_forward(14_000)

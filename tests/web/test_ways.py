@@ -125,6 +125,7 @@ SUBSCRIBE = """([endpoint, key, auth]) => {
   };
   Notification.requestPermission = async () => "granted";
 }"""
+PUSHED = {"service": "pushMessaging"}
 SHOWN = """async () => (await (await navigator.serviceWorker.ready).getNotifications())
   .map((one) => [one.title, one.body, one.tag])"""
 
@@ -161,13 +162,24 @@ def test_tap_switches_notifications_on_and_a_message_is_shown_as_things_stand(sh
 
 
 def deliver(context, page, origin: str, told: dict) -> None:
-    """Hand a push message to the page's service worker, as the browser does when one comes."""
+    """Hand a push message to the page's service worker, as the browser does when one comes.
+
+    Waits for the end of it, as the browser tells: asking for notifications while one is being shown
+    makes Chromium forget it (what is stored and not on the screen yet counts as closed).
+    """
     session = context.new_cdp_session(page)
-    versions = []
+    versions, heard = [], []
     session.on("ServiceWorker.workerRegistrationUpdated",
                lambda event: versions.extend(event["registrations"]))  # fmt: skip
+    session.on("BackgroundService.backgroundServiceEventReceived",
+               lambda of: heard.append(of["backgroundServiceEvent"]["eventName"]))  # fmt: skip
+    session.send("BackgroundService.clearEvents", PUSHED)
+    session.send("BackgroundService.startObserving", PUSHED)
+    session.send("BackgroundService.setRecording", {**PUSHED, "shouldRecord": True})
     session.send("ServiceWorker.enable")
     until(lambda: page.evaluate("1") and versions, 10, "the worker is known")
     session.send("ServiceWorker.deliverPushMessage", {
         "origin": origin, "registrationId": versions[0]["registrationId"], "data": json.dumps(told),
     })  # fmt: skip
+    until(lambda: page.evaluate("1") and "Push event completed" in heard, 20, "it is through")
+    session.detach()
