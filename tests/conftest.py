@@ -1,37 +1,20 @@
-"""Fixtures that many tests share, and a turn of the screw for those that generate their input.
+"""Fixtures that many tests share."""
 
-CONDMON_EXAMPLES=100000 deploy/test -k any_    asks each generated test for so many inputs
-"""
-
-import os
-import resource
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, settings
 
 from tests.brokers import Mosquitto
-
-EXAMPLES = int(os.environ.get("CONDMON_EXAMPLES", "0"))
-
-
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Ask generated tests for more inputs, when that is wanted."""
-    for item in items if EXAMPLES else []:
-        test = getattr(item, "obj", None)
-        if hasattr(test, "hypothesis"):
-            test._hypothesis_internal_use_settings = settings(
-                max_examples=EXAMPLES, deadline=None, database=None,
-                suppress_health_check=list(HealthCheck),
-            )  # fmt: skip
+from tests.generated import TOTAL, counted, peak_mb
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
-    """With many inputs: the memory that they took at most."""
-    if EXAMPLES:
-        peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-        terminalreporter.write_line(f"{EXAMPLES} inputs a test, peak memory {peak_mb:.0f} MB")
+    """With many inputs: how many there were, and the most memory that was held."""
+    if TOTAL:
+        terminalreporter.write_line(f"{sum(counted.values())} inputs, peak {peak_mb():.0f} MB")
+        for name, count in sorted(counted.items()):
+            terminalreporter.write_line(f"  {count:8} {name}")
 
 
 @pytest.fixture

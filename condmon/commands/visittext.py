@@ -89,10 +89,15 @@ def verdict_words(verdict: Mapping[str, Any]) -> list[str]:
     """A judged run: the whole, each step, each figure that is not plainly good, what is open."""
     lines = [f"Return-to-service run: {verdict['verdict']}"]
     for step, word in verdict.get("steps", {}).items():
-        lines.append(f"  {STEPS[step].title}: {word}")
+        lines.append(f"  {_title(step)}: {word}")
         lines += [f"    {finding_words(f)}" for f in verdict["findings"] if f["step"] == step]
-    lines += [f"  {STEPS[s].title}: not watched, look yourself" for s in verdict["not_watched"]]
+    lines += [f"  {_title(s)}: not watched, look yourself" for s in verdict["not_watched"]]
     return lines
+
+
+def _title(step: str) -> str:
+    """The step in words; a verdict of another version may know steps that are not known here."""
+    return STEPS[step].title if step in STEPS else step
 
 
 def finding_words(finding: Mapping[str, Any]) -> str:

@@ -3,12 +3,13 @@
 import json
 import math
 
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from condmon.engine.decode import Arrived, Decoder
 from condmon.engine.records import BAD, GOOD, NO_TIME, NODATA, REASONS, SUSPECT, TIME_UNREADABLE
 from condmon.engine.settings import Machine, Payload, Settings, Signal
+from tests.generated import generated
 from tests.payloads import NoCalendar
 
 KINDS = ("measure", "state", "counter", "moment", "calibration", "trace")
@@ -50,7 +51,7 @@ BODIES = st.one_of(
 )
 
 
-@settings(max_examples=300, deadline=None)
+@generated(usual=300, per_mille=150)
 @given(body=BODIES, at_us=st.integers(0, 2**52), retain=st.booleans())
 def test_any_payload_gives_columns_that_keep_their_promises(body, at_us, retain):
     messages = [Arrived(at_us, signal.topic, body, retain) for signal in SIGNALS]
@@ -70,7 +71,7 @@ def test_any_payload_gives_columns_that_keep_their_promises(body, at_us, retain)
             assert body[:64] == text
 
 
-@settings(max_examples=100, deadline=None)
+@generated(usual=100, per_mille=40)
 @given(topics=st.lists(st.text(max_size=12), max_size=20))
 def test_any_topic_is_told_at_most_once(topics):
     decoder = Decoder(SETTINGS)

@@ -2,13 +2,14 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from condmon.engine.block import Block, Readings
 from condmon.engine.expression import Condition, ExpressionError, check_expression
 from condmon.engine.logic import FALSE, TRUE, UNKNOWN
 from tests.engine.builders import machine
+from tests.generated import generated
 
 NAN = float("nan")
 MACHINE = machine("mill-1", 0)
@@ -159,7 +160,7 @@ def test_problem_tells_the_column():
     assert [] == check_expression('air > 5 and duty == "off"', KINDS)
 
 
-@settings(max_examples=300, deadline=None)
+@generated(usual=300, per_mille=200)
 @given(
     st.text(alphabet=st.characters(codec="utf-8"), max_size=60)
     | st.text(alphabet="airpowe ()<>=+-*/.,'\"0123456789andnotr[]{}:@_lmbd", max_size=80)

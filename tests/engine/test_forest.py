@@ -1,14 +1,16 @@
 """The flat forest: scikit-learn's own scores, and no walk out of bounds."""
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from condmon.engine.forest import LEAF, Forest, ForestError, from_text, to_text
 from condmon.learning.grow import background, flat, grown
+from tests.generated import generated
 
 
 def rows(n=600, p=7, seed=3):
@@ -53,8 +55,13 @@ def test_text_gives_the_same_forest_back():
     assert Forest(trees, 7).scores(asked).tolist() == Forest(again, 7).scores(asked).tolist()
 
 
+@cache
+def small():
+    return flat(grown(rows(), seed=5, trees=5))
+
+
 def damaged(**change):
-    trees = flat(grown(rows(), seed=5, trees=5))
+    trees = small()
     for name, (place, value) in change.items():
         column = getattr(trees, name).copy()
         column[place] = value
@@ -82,7 +89,7 @@ def test_a_broken_tree_is_refused_with_a_reason(change, said):
         Forest(damaged(**change), 7)
 
 
-@settings(max_examples=150, deadline=None)
+@generated(usual=150, per_mille=10)
 @given(st.data())
 def test_any_damage_to_the_columns_is_refused_or_scores_within_bounds(data):
     name = data.draw(st.sampled_from(["root", "feature", "right", "samples"]))

@@ -5,7 +5,6 @@ import json
 
 import pytest
 from hypothesis import given
-from hypothesis import settings as effort
 from hypothesis import strategies as st
 
 from condmon import capture
@@ -13,6 +12,7 @@ from condmon.capture import write_capture, write_recording
 from condmon.engine.records import RETAINED, SECOND_US, Samples, Stray
 from condmon.errors import UsageError
 from tests.captures import AT_US, FIVE, TIMES, arrived, beacons, day, read, rows
+from tests.generated import generated
 
 
 @pytest.mark.parametrize("name", ["day.jsonl", "day.jsonl.gz", "day.jsonl.zst", "named-otherwise"])
@@ -183,7 +183,7 @@ def test_several_files_follow_each_other_by_their_first_time(tmp_path):
     assert notes.bytes_read == notes.bytes_total
 
 
-@effort(max_examples=60, deadline=None)
+@generated(usual=60, per_mille=30)
 @given(content=st.one_of(st.binary(max_size=300), st.text(max_size=300).map(str.encode)),
        head=st.sampled_from([b"", b"PAR1", b"\x1f\x8b", b'{"at":1,"topic":"a","payload":"1"}\n',
                              b"time,machine,signal,value\n"]))  # fmt: skip

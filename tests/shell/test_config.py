@@ -14,6 +14,7 @@ from condmon.engine.engine import Engine
 from condmon.engine.roles import ROLES
 from condmon.engine.settings import Adjust, OwnCheck, Payload, Plan
 from condmon.errors import ConfigError
+from tests.generated import generated
 
 ROOT = Path(__file__).parents[2]
 EXAMPLE = ROOT / "deploy" / "condmon.toml"
@@ -314,9 +315,7 @@ def swapped(places: list[tuple[int, str]]) -> bytes:
     return re.sub(r"(?m)^(?!\[|\w+ =|$).*$", "", text).encode()
 
 
-@settings(
-    max_examples=400, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@generated(usual=400, per_mille=100)
 @given(
     st.one_of(
         st.binary(max_size=300),

@@ -84,10 +84,54 @@ def _amounts(value: Any) -> str:
     return "" if bad is None else f"a number above 0 for {bad}"
 
 
+def _texts(value: Any) -> str:
+    fits = isinstance(value, list) and all(isinstance(row, str) for row in value)
+    return "" if fits else "a list of texts"
+
+
+def _texts_by_name(value: Any) -> str:
+    fits = isinstance(value, dict) and all(isinstance(word, str) for word in value.values())
+    return "" if fits else "texts by name"
+
+
+def _pairs(value: Any) -> str:
+    fits = isinstance(value, list) and all(
+        isinstance(row, list) and len(row) == 2 and not _texts(row) for row in value
+    )
+    return "" if fits else "a list of pairs of texts"
+
+
+def _figure(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+def _judged(value: Any) -> str:
+    """Figures of a return-to-service run, as `trial.judge.plain` writes them."""
+    fits = isinstance(value, list) and all(
+        isinstance(row, dict)
+        and all(isinstance(row.get(name), str) for name in JUDGED_TEXTS)
+        and all(name in row and (row[name] is None or _figure(row[name])) for name in JUDGED)
+        for row in value
+    )
+    return "" if fits else "a list of judged figures"
+
+
+def _strokes(value: Any) -> str:
+    """Strokes by signal and by kind: baseline, before, now."""
+    fits = isinstance(value, dict) and all(
+        isinstance(kinds, dict)
+        and all(isinstance(one, list) and all(map(_figure, one)) for one in kinds.values())
+        for kinds in value.values()
+    )
+    return "" if fits else "strokes by signal"
+
+
 def _anything(_: Any) -> str:
     return ""
 
 
+JUDGED_TEXTS = ("step", "words", "unit", "verdict", "why")
+JUDGED = ("now", "base", "before")
 LINE, TEXT = _text(NAME_MAX), _text(TEXT_MAX)
 NAME = _text(NAME_MAX, 1)
 
@@ -144,8 +188,12 @@ FIELDS: Mapping[str, tuple[Mapping[str, Field], Mapping[str, Field]]] = {
     "signed": ({}, {"text": TEXT}),
     "baseline": ({}, {"text": TEXT}),
     # what condmon itself found; refused from anybody else
-    "evidence": ({"lines": _anything, "spares": _anything}, {}),
-    "verdict": ({"verdict": LINE, "findings": _anything, "open": _anything}, {"*": _anything}),
+    "evidence": ({"lines": _pairs, "spares": _pairs}, {}),
+    "verdict": (
+        {"verdict": _one_of("pass", "fail", "cannot tell"), "steps": _texts_by_name,
+         "not_watched": _texts, "findings": _judged, "open": _texts},
+        {"shapes": _strokes},
+    ),
     "carried": ({}, {"*": _anything}),
 }  # fmt: skip
 """`"*"` lets a module check further fields itself."""
