@@ -42,6 +42,10 @@ from condmon.engine.watch import Watch, put_on
 
 _STUCK = rec.REASONS.index("stuck at one value")
 
+_DOES_NOT_FIT = (LookupError, TypeError, ValueError, AttributeError, ArithmeticError,
+                 AssertionError)  # fmt: skip
+"""What parts raise when they are handed a state that is not theirs."""
+
 
 class _Stream(NamedTuple):
     """A run of samples and beacons in columns."""
@@ -378,7 +382,7 @@ class Engine:
             engine.servicebook.load(state["servicebook"])
             for watch in engine.watches:
                 watch.load(state["watches"][watch.machine.id])
-        except (KeyError, TypeError, ValueError, IndexError, AssertionError) as error:
+        except _DOES_NOT_FIT as error:
             raise SnapshotError("the snapshot does not fit this condmon") from error
         return engine
 

@@ -133,6 +133,7 @@ def _sound(made: BearingModel) -> bool:
     return (
         square
         and all(math.isfinite(v) for v in finite)
+        and all(made.covariance[i][i] >= 0.0 for i in range(n))
         and 0.0 < made.gain_k < 1e4
         and 0.0 < made.speed_ref < 1e6
         and EXPONENT_MIN <= made.exponent <= EXPONENT_MAX

@@ -27,6 +27,7 @@ from condmon.engine.thermal_growth import (
 from condmon.engine.thermal_lags import History
 
 DAY_US = 86_400 * SECOND_US
+FIGURE_MAX = 1e6
 WARM = 0.95
 """The surroundings to reckon with are those that only one minute in twenty exceeds."""
 
@@ -116,25 +117,39 @@ def read_trend(saved: dict[str, Any]) -> Trend:
     grown, wanted, turn, since = (saved[key] for key in ("growth", "wanted", "turn", "since"))
     held = saved["held"]
     return Trend(
-        days=int(saved["days"]),
-        last_day=int(saved["last_day"]),
-        weeks=tuple(WeekGain(int(w[0]), int(w[1]), *_three(w[2:])) for w in saved["weeks"]),
-        growth=Growth(*_three(grown[:3]), _finite(grown[3]), bool(grown[4])) if grown else None,
-        around_c=_finite(saved["around_c"]),
+        days=_day(saved["days"]),
+        last_day=_day(saved["last_day"]),
+        weeks=tuple(WeekGain(_day(w[0]), _day(w[1]), *_three(w[2:])) for w in saved["weeks"]),
+        growth=Growth(*_three(grown[:3]), _figure(grown[3]), bool(grown[4])) if grown else None,
+        around_c=_figure(saved["around_c"]),
         wanted=Wanted(*_three(wanted)) if wanted else None,
-        held=HeldUntil(*(math.inf if v is None else _finite(v) for v in held)) if held else None,
-        turn=Turn(int(turn[0]), str(turn[1])) if turn else None,
-        since=Change(*_three(since[:3]), int(since[3]), int(since[4])) if since else None,
+        held=HeldUntil(*(math.inf if v is None else _figure(v) for v in held)) if held else None,
+        turn=Turn(_instant(turn[0]), str(turn[1])) if turn else None,
+        since=Change(*_three(since[:3]), _day(since[3]), _day(since[4])) if since else None,
     )
 
 
 def _three(values: Sequence[Any]) -> tuple[float, float, float]:
     one, two, three = values
-    return _finite(one), _finite(two), _finite(three)
+    return _figure(one), _figure(two), _figure(three)
 
 
-def _finite(value: Any) -> float:
+def _figure(value: Any) -> float:
+    """Kelvins, speeds and days alike stay far below the bound, with which a date can be made."""
     found = float(value)
-    if not math.isfinite(found):
-        raise ValueError("a figure of the weeks is no number")
+    if not abs(found) < FIGURE_MAX:
+        raise ValueError("a figure of the weeks is no number, or far too large")
+    return found
+
+
+def _day(value: Any) -> int:
+    found = int(value)
+    if not 0 <= found < FIGURE_MAX:
+        raise ValueError("a day of the weeks is out of all bounds")
+    return found
+
+
+def _instant(value: Any) -> int:
+    found = int(value)
+    _day(found // DAY_US)
     return found

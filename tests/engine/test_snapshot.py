@@ -58,6 +58,16 @@ def test_snapshot_whose_parts_are_missing_does_not_fit():
             Engine.restore(SHOP, json.dumps(less).encode())
 
 
+@pytest.mark.parametrize("odd", [None, 7, "x", [], {}, [[], {"shape": [0]}], 1e400, {"a": None}])
+def test_snapshot_whose_parts_are_of_another_shape_is_refused(odd):
+    whole = json.loads(BLOB)
+    clocks = whole["state"]["intake"]["clocks"]
+    for saved in clocks:
+        saved["recent"] = odd
+    with pytest.raises(SnapshotError, match="does not fit"):
+        Engine.restore(SHOP, json.dumps(whole).encode())
+
+
 def _blob() -> bytes:
     engine = Engine(SHOP)
     engine.push(stream(SHOP, 3, 200))

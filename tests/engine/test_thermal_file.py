@@ -43,6 +43,7 @@ def changed(**parts):
         (changed(gain_k=-1), "no sense"),
         (changed(exponent=3.0), "no sense"),
         (changed(covariance=[[1.0]]), "no sense"),
+        (changed(covariance=[[1e-4, 0.0], [0.0, -1e-2]]), "no sense"),
         (changed(more=1.0), "parameters are not"),
         ("[" * 100_000, "cannot be read"),
         (" " * 2_000_000, "larger"),
