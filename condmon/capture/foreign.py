@@ -1,7 +1,6 @@
 """A CSV from elsewhere, read by a mapping into the table of a capture; trouble is told by place."""
 
 import csv
-import io
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -211,8 +210,7 @@ def _cells(content: bytes, mapping: Mapping, path: Path) -> pa.Table:
     if len(lines) < mapping.skip_lines + 2:
         raise UsageError(f"{path}: has no line below the {mapping.skip_lines} skipped ones and the "
                          "names of the columns")  # fmt: skip
-    [names] = csv.reader(io.StringIO(lines[mapping.skip_lines].strip("\r")),
-                         delimiter=mapping.delimiter)  # fmt: skip
+    names = _names(lines[mapping.skip_lines], mapping, path)
     names = [name.strip() or f"column {place}" for place, name in enumerate(names, 1)]
     twice = sorted({name for name in names if names.count(name) > 1})
     if twice:
@@ -230,6 +228,15 @@ def _cells(content: bytes, mapping: Mapping, path: Path) -> pa.Table:
     except pa.ArrowInvalid as error:
         raise UsageError(f"{path}: {_placed(str(error), mapping.skip_lines + 1)}; is the delimiter "
                          f"{mapping.delimiter!r}?") from None  # fmt: skip
+
+
+def _names(line: str, mapping: Mapping, path: Path) -> list[str]:
+    """The cells of the line that names the columns."""
+    try:
+        return next(csv.reader([line.strip("\r")], delimiter=mapping.delimiter), [])
+    except (csv.Error, TypeError) as error:  # TypeError: a delimiter that csv knows as something else
+        raise UsageError(f"{path}: line {mapping.skip_lines + 1}, which names the columns, cannot "
+                         f"be read: {error}") from None  # fmt: skip
 
 
 def _placed(text: str, before: int) -> str:

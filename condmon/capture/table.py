@@ -28,6 +28,8 @@ from condmon.errors import UsageError
 
 COLUMNS = ("time", "machine", "signal", "value")
 _READ = (*COLUMNS, "value" + decimals.NUMBER, "value" + decimals.PLACES, "quality")
+DAMAGED = (pa.ArrowException, OSError, CutOffError, ValueError, ArithmeticError)
+"""What reading a file that is no whole capture ends in, of the library's errors and Python's."""
 
 
 class Table:
@@ -36,8 +38,13 @@ class Table:
     def __init__(self, opened: Opened, settings: Settings, columns: Mapping | None = None) -> None:
         self.opened = opened
         self._settings = settings
-        self._foreign = Foreign(opened, columns, settings) if columns is not None else None
-        self._pieces = self._open()
+        try:
+            self._foreign = Foreign(opened, columns, settings) if columns is not None else None
+            self._pieces = self._open()
+        except DAMAGED as error:
+            raise UsageError(
+                f"{opened.path}: cannot be read as a capture: {_first(error)}"
+            ) from None
         firsts = [first_us for first_us, _ in self._pieces]
         self.first_us = min(firsts)
 
@@ -47,29 +54,25 @@ class Table:
             notes.warn(text)
         for _, groups in self._pieces:
             try:
-                piece = self._load(groups)
-            except CutOffError as error:
+                content = sheet(self._load(groups), self._settings, notes, self.opened.path)
+            except DAMAGED as error:
                 notes.cut = True
-                notes.warn(f"{self.opened.path}: damaged inside ({error}); this part was left out")
+                notes.warn(f"{self.opened.path}: damaged inside ({_first(error)}); this part was left out")
                 continue
-            content = sheet(piece, self._settings, notes, self.opened.path)
             yield from _hours(content, notes)
 
     def _open(self) -> list[tuple[int, list[int]]]:
         """Pieces that can be read one after another: (first time, row groups)."""
         path = self.opened.path
-        try:
-            if self._foreign:
-                self._whole: Any = self._foreign.table()
-            elif self.opened.kind == "csv":
-                self._whole = _read_csv(self.opened)
-            else:
-                source = self.opened.content() if self.opened.packing else str(path)
-                if isinstance(source, bytes):
-                    source = pa.BufferReader(source)
-                self._whole = pq.ParquetFile(source, memory_map=not self.opened.packing)
-        except (pa.ArrowException, OSError, CutOffError) as error:
-            raise UsageError(f"{path}: cannot be read as a capture: {_first(error)}") from None
+        if self._foreign:
+            self._whole: Any = self._foreign.table()
+        elif self.opened.kind == "csv":
+            self._whole = _read_csv(self.opened)
+        else:
+            source = self.opened.content() if self.opened.packing else str(path)
+            if isinstance(source, bytes):
+                source = pa.BufferReader(source)
+            self._whole = pq.ParquetFile(source, memory_map=not self.opened.packing)
         schema = self._whole.schema
         names = schema.names
         missing = [name for name in COLUMNS if name not in names]
@@ -94,10 +97,7 @@ class Table:
             groups = self._whole.metadata.num_row_groups
             spans = [span for span in map(self._span, range(groups)) if span is not None]
         if len(spans) < groups or not spans:
-            try:
-                column = self._load(list(range(groups)), ["time"]).column("time")
-            except CutOffError as error:
-                raise UsageError(f"{self.opened.path}: damaged inside: {error}") from None
+            column = self._load(list(range(groups)), ["time"]).column("time")
             return [(_least(times_us(column, self.opened.path)), list(range(groups)))]
         pieces: list[tuple[int, int, list[int]]] = []
         for first_us, last_us, group in sorted(spans):
@@ -125,10 +125,7 @@ class Table:
         if self.opened.kind == "csv":
             return whole if names is None else whole.select(names)
         wanted = [name for name in _READ if name in whole.schema.names]
-        try:
-            table = whole.read_row_groups(groups, columns=names or wanted)
-        except (pa.ArrowException, OSError) as error:
-            raise CutOffError(_first(error)) from None
+        table = whole.read_row_groups(groups, columns=names or wanted)
         if names is None and decimals.are_parts(table.column_names, "value"):
             return table.set_column(
                 table.column_names.index("value"), "value", [decimals.whole(table, "value")]
