@@ -19,6 +19,7 @@ import time
 from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import paho.mqtt.client as paho
@@ -51,6 +52,13 @@ MILL = '[[machine]]\nid = "mill-1"\nname = "Five-axis mill"\n' + "".join(
 WARM_UP = 3  # what is measured before these many parts of the run counts as coming up
 
 
+class Sound:
+    """A disk that does what it is asked to."""
+
+    def point(self, doing: Callable[[], Any], refuses: object) -> Any:
+        return doing()
+
+
 def days(count: int) -> dict[str, object]:
     """A month at speed: everything but threads and sockets, with a clock that the bench turns."""
     with tempfile.TemporaryDirectory() as name, pytest.MonkeyPatch.context() as patch:
@@ -59,11 +67,13 @@ def days(count: int) -> dict[str, object]:
         (folder / "condmon.toml").write_text(HEAD.format(url="mqtt://127.0.0.1:1") + MILL)
         clock, broker = FakeClock(), Broker()
         service = Service(load(folder / "condmon.toml"), clock)
-        service.mqtt = client = Client(broker, service.inbox, clock)  # type: ignore[assignment]
+        service.mqtt = client = Client(  # type: ignore[assignment]
+            broker, service.inbox, clock, Sound()  # type: ignore[arg-type]
+        )
         for part in (service._outbox_thread, service._asked, service._jobs, service._mirror):
             part.start = lambda: None  # type: ignore[method-assign]
         service.start()
-        broker.connect(client, forget=False)
+        broker.connect(client)
         sizes, begin_s, n = [], time.monotonic(), 0
         for day in range(count):
             for minute in range(1440):
@@ -74,7 +84,7 @@ def days(count: int) -> dict[str, object]:
                     warm = 40 + 3 * ((minute // 240) % 2) + (n * 7919 % 100) / 200
                     body = payload(n, own_us, warm)
                     broker.publish(n, f"pier/mill-1/bearing/{signal}", body)
-                broker.hand_out(clock.now_us())
+                broker.hand_out()
                 service.step()
             service._history.run()
             service._snapshot_asked.set()

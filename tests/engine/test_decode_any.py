@@ -7,8 +7,19 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from condmon.engine.decode import Arrived, Decoder
-from condmon.engine.records import BAD, GOOD, NO_TIME, NODATA, REASONS, SUSPECT, TIME_UNREADABLE
+from condmon.engine.records import (
+    BAD,
+    GOOD,
+    NO_TIME,
+    NODATA,
+    REASONS,
+    SUSPECT,
+    TIME_UNREADABLE,
+    Samples,
+)
 from condmon.engine.settings import Machine, Payload, Settings, Signal
+from tests.bent import bent_bytes
+from tests.engine.test_sparkplug import HEX, T_MS
 from tests.generated import generated
 from tests.payloads import NoCalendar
 
@@ -77,3 +88,30 @@ def test_any_topic_is_told_at_most_once(topics):
     decoder = Decoder(SETTINGS)
     strays = decoder.decode([Arrived(0, topic, b"1") for topic in topics])
     assert len({stray.topic for stray in strays}) == len(strays)
+
+
+NODE_TOPICS = [f"spBv1.0/shop/{kind}/gw1{tail}" for kind, tail in (
+    ("NBIRTH", ""), ("NDATA", ""), ("NDEATH", ""), ("DBIRTH", "/mill"), ("DDATA", "/mill"),
+    ("DDEATH", "/mill"), ("STATE", ""), ("NCMD", ""))]  # fmt: skip
+SPARKPLUG = Settings("x", NoCalendar(), (Machine("m", "M", tuple(
+    Signal(n, "m", name, NODE_TOPICS[topic], kind, unit="Cel",
+           payload=Payload(form="sparkplug", metric=metric))
+    for n, (name, topic, kind, metric) in enumerate((
+        ("a", 1, "measure", "spindle/temp"), ("b", 1, "state", "air/valve"),
+        ("c", 4, "counter", "spindle/temp"), ("d", 4, "trace", "axis/x_follow_um"),
+    )))),))  # fmt: skip
+
+
+@generated(usual=150, per_mille=60)
+@given(st.lists(st.tuples(st.sampled_from(NODE_TOPICS), bent_bytes(*HEX.values())), min_size=1,
+                max_size=4))  # fmt: skip
+def test_any_sparkplug_messages_give_columns_that_keep_their_promises(messages):
+    decoder = Decoder(SPARKPLUG)
+    for second, (topic, body) in enumerate(messages):
+        for run in decoder.decode([Arrived(T_MS * 1000 + second, topic, body)]):
+            for value, quality in zip(*_read(run), strict=True):
+                assert math.isfinite(value) == (quality in {GOOD, SUSPECT})
+
+
+def _read(run):
+    return (run.value, run.quality) if isinstance(run, Samples) else ((), ())

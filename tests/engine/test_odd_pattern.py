@@ -5,6 +5,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from condmon.clock import SiteCalendar
 from condmon.engine.engine import Engine
@@ -22,8 +24,10 @@ from condmon.engine.records import (
 from condmon.engine.settings import Adjust, Machine, Settings
 from condmon.learning.history import tables
 from condmon.learning.odd import Refused, fit
+from tests.bent import bent_json
 from tests.engine.builders import signal
 from tests.engine.test_engine_cuts import lines
+from tests.generated import generated
 
 DAY0_US = 20_500 * 86_400 * SECOND_US
 DAY_MIN = 1440
@@ -268,3 +272,23 @@ def test_a_model_of_other_signals_or_another_machine_changes_nothing(learned):
         (entry,) = engine.push([model_on(model)])
         assert why in entry.text
     assert {} == engine.watches[0].models
+
+
+@generated(usual=8, per_mille=1)
+@given(data=st.data())
+def test_any_odd_model_is_refused_or_can_be_judged_by(learned, data):
+    whole = data.draw(bent_json(learned.content()))
+    if isinstance(whole, dict):
+        whole.pop("sha256", None)
+        try:
+            whole["sha256"] = checksum(whole)
+        except ValueError:  # NaN: nobody can write a checksum of it
+            whole["sha256"] = ""
+    engine = Engine(SHOP)
+    engine.push([ModelOn(DAY0_US, "mill-1", "odd", "x", json.dumps(whole))])
+    if engine.models_on():
+        said(engine, NEXT_MINUTES)
+        engine.snapshot()
+
+
+NEXT_MINUTES = minutes(1, 9)[540:570]
