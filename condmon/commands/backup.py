@@ -184,6 +184,7 @@ def _listed(folder: Path) -> dict[str, dict[str, Any]]:
     try:
         files = orjson.loads((folder / LIST).read_bytes())["files"]
         safe = isinstance(files, dict) and all(map(_stays_inside, files))
+        safe = safe and all(map(_is_row, files.values()))
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return {}
     return files if safe else {}
@@ -191,6 +192,11 @@ def _listed(folder: Path) -> dict[str, dict[str, Any]]:
 
 def _stays_inside(name: str) -> bool:
     return not name.startswith("/") and ".." not in name.split("/")
+
+
+def _is_row(row: Any) -> bool:
+    known = isinstance(row, dict) and isinstance(row.get("bytes"), int)
+    return known and isinstance(row.get("sha256"), str)
 
 
 def _write_list(folder: Path, rows: dict[str, dict[str, Any]]) -> None:

@@ -181,7 +181,7 @@ def _wait_s(headers: Any) -> float:
     now = str((headers or {}).get("Date") or "")  # by the server's clock, ours may differ
     try:
         wait_s = (parsedate_to_datetime(given) - parsedate_to_datetime(now)).total_seconds()
-    except (ValueError, TypeError):
+    except (ValueError, TypeError, OverflowError):
         return 0.0
     return min(max(0.0, wait_s), WAIT_ASKED_MAX_S)
 

@@ -46,6 +46,6 @@ def retry_after_s(answer: http.client.HTTPResponse) -> float | None:
     try:
         now = parsedate_to_datetime(answer.getheader("Date") or "")
         wait = parsedate_to_datetime(words) - now
-    except (ValueError, TypeError):
+    except (ValueError, TypeError, OverflowError):
         return None
     return max(0.0, wait.total_seconds())

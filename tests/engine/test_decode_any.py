@@ -62,7 +62,7 @@ BODIES = st.one_of(
 )
 
 
-@generated(usual=300, per_mille=150)
+@generated(usual=300, per_mille=50)
 @given(body=BODIES, at_us=st.integers(0, 2**52), retain=st.booleans())
 def test_any_payload_gives_columns_that_keep_their_promises(body, at_us, retain):
     messages = [Arrived(at_us, signal.topic, body, retain) for signal in SIGNALS]
@@ -82,7 +82,7 @@ def test_any_payload_gives_columns_that_keep_their_promises(body, at_us, retain)
             assert body[:64] == text
 
 
-@generated(usual=100, per_mille=40)
+@generated(usual=100, per_mille=60)
 @given(topics=st.lists(st.text(max_size=12), max_size=20))
 def test_any_topic_is_told_at_most_once(topics):
     decoder = Decoder(SETTINGS)
@@ -102,7 +102,7 @@ SPARKPLUG = Settings("x", NoCalendar(), (Machine("m", "M", tuple(
     )))),))  # fmt: skip
 
 
-@generated(usual=150, per_mille=60)
+@generated(usual=150, per_mille=100)
 @given(st.lists(st.tuples(st.sampled_from(NODE_TOPICS), bent_bytes(*HEX.values())), min_size=1,
                 max_size=4))  # fmt: skip
 def test_any_sparkplug_messages_give_columns_that_keep_their_promises(messages):

@@ -58,7 +58,7 @@ COLUMNS = block([0, 1] * 4, **{
 })  # fmt: skip
 
 
-@generated(usual=400, per_mille=200)
+@generated(usual=400, per_mille=300)
 @given(TEXTS)
 def test_any_text_is_compiled_or_refused_and_reaches_nothing(text):
     TOUCHED.clear()

@@ -39,7 +39,7 @@ def half_an_hour():
     return heat(heated(), columns(hours((0.1, 0.0), (0.4, 9000.0))))
 
 
-@generated(usual=40, per_mille=10)
+@generated(usual=40, per_mille=6)
 @given(bent_json(CONTENT))
 def test_any_thermal_model_is_refused_or_can_be_judged_by(whole):
     if isinstance(whole, dict):
@@ -63,7 +63,7 @@ def kept() -> bytes:
     return engine.snapshot()
 
 
-@generated(usual=40, per_mille=6)
+@generated(usual=40, per_mille=5)
 @given(bent_json(kept()))
 def test_any_snapshot_is_refused_or_an_engine_comes_of_it(whole):
     try:
@@ -90,7 +90,7 @@ def wrapped(body: bytes) -> bytes:
     return struct.pack("<2sBBI", b"CM", 1, 0, zlib.crc32(body)) + body
 
 
-@generated(usual=150, per_mille=60)
+@generated(usual=150, per_mille=90)
 @given(bent_bytes(BATCH, SMALL) | bent_bytes(*map(inside_of, (BATCH, SMALL))).map(wrapped))
 def test_any_batch_is_refused_or_gives_records(content):
     try:

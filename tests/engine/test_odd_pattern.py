@@ -291,4 +291,4 @@ def test_any_odd_model_is_refused_or_can_be_judged_by(learned, data):
         engine.snapshot()
 
 
-NEXT_MINUTES = minutes(1, 9)[540:570]
+NEXT_MINUTES = minutes(1, 9)[540:550]

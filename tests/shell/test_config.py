@@ -1,7 +1,9 @@
 """What a configuration file becomes, and what is refused beyond the slips of O09."""
 
 import re
+from itertools import pairwise
 from pathlib import Path
+from random import Random
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -14,6 +16,7 @@ from condmon.engine.engine import Engine
 from condmon.engine.roles import ROLES
 from condmon.engine.settings import Adjust, OwnCheck, Payload, Plan
 from condmon.errors import ConfigError
+from tests.bent import SEEDS, bent_bytes
 from tests.generated import generated
 
 ROOT = Path(__file__).parents[2]
@@ -296,35 +299,41 @@ FRAGMENTS = st.sampled_from(
 
 ROWS = [row.removeprefix("# ") for row in EXAMPLE.read_text().splitlines()]
 SET = [n for n, row in enumerate(ROWS) if re.match(r"\w+ = ", row)]
-ODD = st.sampled_from(
-    ["1", "-1", "0.5", "1e300", "inf", "nan", "true", "[]", "[1]", "[[]]", "[{}]", "{}",
+VALUES = [
+    "1", "-1", "0.5", "1e300", "inf", "nan", "true", "[]", "[1]", "[[]]", "[{}]", "{}",
      "{ a = 1 }",
      "1979-05-27", "07:32:00", "1979-05-27T07:32:00Z", "''", "' '", "'x'", "'/'", "'5 s'", "'1:1'",
      "['x']", "['Mon-Sun 00:00-24:00']", "['*']", "'mqtt://['", "'mqtts://x:1'", "'a@b'", "'.'",
      "'power'", "'power and'", "'not ' * 9", "[[1, 2]]", "[2, 1]", "'\\u0000'", '"\\u0000"',
-     "9" * 400]
-)  # fmt: skip
+     "9" * 400
+]  # fmt: skip
+ODD = st.sampled_from(VALUES)
 
 
-def swapped(places: list[tuple[int, str]]) -> bytes:
-    """The example, commented keys and all, with other values at some places."""
-    rows = list(ROWS)
-    for place, value in places:
-        rows[place] = f"{rows[place].split('=')[0]}= {value}"
+BLOCKS = [n for n, row in enumerate(ROWS) if row.startswith("[")]
+
+
+def swapped(seed: int) -> bytes:
+    """Some sections of the example, commented keys and all, with other values at some places."""
+    rng, rows = Random(seed), list(ROWS)
+    for place in rng.sample(SET, rng.randrange(3, 30)):
+        rows[place] = f"{rows[place].split('=')[0]}= {rng.choice(VALUES)}"
+    for begin, end in pairwise([*BLOCKS, len(rows)]):
+        if rng.random() < 0.6:
+            rows[begin:end] = [""] * (end - begin)
     text = "\n".join(rows)
     return re.sub(r"(?m)^(?!\[|\w+ =|$).*$", "", text).encode()
 
 
-@generated(usual=400, per_mille=100)
+@generated(usual=400, per_mille=40)
 @given(
     st.one_of(
         st.binary(max_size=300),
         st.text(max_size=200).map(lambda text: text.encode("utf-8", "surrogatepass")),
         st.lists(FRAGMENTS, max_size=25).map(lambda rows: "".join(rows).encode()),
-        st.lists(st.tuples(st.sampled_from(SET), ODD), min_size=20, max_size=90).map(swapped),
-        st.tuples(st.integers(0, 9000), st.binary(max_size=4)).map(
-            lambda cut: EXAMPLE.read_bytes()[: cut[0]] + cut[1] + EXAMPLE.read_bytes()[cut[0] :]
-        ),
+        SEEDS.map(swapped),
+        SEEDS.map(swapped),
+        bent_bytes(*(swapped(n) for n in range(20))),
     )
 )
 def test_any_bytes_are_a_configuration_or_told_in_words(tmp_path: Path, content: bytes):
