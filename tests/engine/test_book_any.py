@@ -8,11 +8,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from condmon.clock import SiteCalendar
+from condmon.commands.visittext import visit_words
 from condmon.engine.records import Filed
 from condmon.engine.servicebook.book import ServiceBook
 from condmon.engine.servicebook.carry import Cargo, cargo_of, from_entries
 from condmon.engine.servicebook.fields import FIELDS
-from condmon.visittext import visit_words
 from tests.engine.builders import T0_US
 from tests.generated import generated
 

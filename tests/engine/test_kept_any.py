@@ -15,7 +15,7 @@ from condmon.engine.snapshot import SnapshotError
 from condmon.engine.thermal_file import MachineModel
 from condmon.engine.thermal_growth import Change, Growth, HeldUntil, WeekGain
 from condmon.engine.thermal_trend import Trend, Turn, Wanted
-from condmon.packing import PackingError, pack, unpack
+from condmon.store.packing import PackingError, pack, unpack
 from tests.bent import bent_bytes, bent_json
 from tests.engine.builders import T0_US, shop, stream
 from tests.engine.test_bearing_checks import TRADE, columns, hours
