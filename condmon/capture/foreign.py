@@ -234,7 +234,7 @@ def _names(line: str, mapping: Mapping, path: Path) -> list[str]:
     """The cells of the line that names the columns."""
     try:
         return next(csv.reader([line.strip("\r")], delimiter=mapping.delimiter), [])
-    except (csv.Error, TypeError) as error:  # TypeError: a delimiter that csv knows as something else
+    except (csv.Error, TypeError) as error:
         raise UsageError(f"{path}: line {mapping.skip_lines + 1}, which names the columns, cannot "
                          f"be read: {error}") from None  # fmt: skip
 

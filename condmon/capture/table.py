@@ -57,7 +57,9 @@ class Table:
                 content = sheet(self._load(groups), self._settings, notes, self.opened.path)
             except DAMAGED as error:
                 notes.cut = True
-                notes.warn(f"{self.opened.path}: damaged inside ({_first(error)}); this part was left out")
+                notes.warn(
+                    f"{self.opened.path}: damaged inside ({_first(error)}); this part was left out"
+                )
                 continue
             yield from _hours(content, notes)
 
