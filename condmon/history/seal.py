@@ -76,7 +76,7 @@ def seal(
         if places.is_sealed(stream):
             continue
         done.append(_cut(places, stream, states, step, rows_a_slice))
-        present = {one.path.name for one in streams(folder)}
+        present = {path.name for path in folder.glob("stream-*.db")}
         before = {name: last for name, last in places.sealed().items() if name in present}
         places.put_sealed(before | {stream.path.name: stream.last})
         step("marked")
@@ -90,7 +90,8 @@ def _cut(
 ) -> Sealed:
     """Write a recording as parts by day and machine, a slice at a time."""
     names = names_in(stream)
-    chain = [one for one in streams(places.folder) if one.first <= stream.first]
+    # what cannot be opened at the moment is not listed; the recording itself is never left out
+    chain = [*(one for one in streams(places.folder) if one.first < stream.first), stream]
     rows, days, after = 0, set(), stream.first - 1
     pieces = settled(chain[-2:], names, states, after, stream.last, rows_a_slice)
     for number, piece in enumerate(pieces):

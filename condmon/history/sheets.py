@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from condmon.capture import decimals
-from condmon.errors import CondmonError, NewerError
+from condmon.errors import CondmonError, NewerError, StoreError
 from condmon.history.durable import TMP, Step, make_folder, nothing, sync_file, sync_folder
 
 if TYPE_CHECKING:
@@ -115,6 +115,10 @@ def _writer(path: Path, schema: "pa.Schema") -> Any:
     )
 
 
+def _refused(path: Path, error: OSError) -> StoreError:
+    return StoreError(f"{path}: cannot be read: {error}. Check the disk; the file stays as it is.")
+
+
 class Sheet:
     """A sealed file opened for reading, signal by signal."""
 
@@ -134,6 +138,8 @@ class Sheet:
             self._places = dict(_places(groups, self._told))
         except (pa.ArrowException, ValueError, KeyError, TypeError) as error:
             raise DamagedError(f"{path}: damaged: {error}") from error
+        except OSError as error:
+            raise _refused(path, error) from error
         if (len(groups), sum(groups)) != (self._file.metadata.num_row_groups, len(self._told)):
             raise DamagedError(f"{path}: damaged: it does not hold all its signals")
         # the last row group of several signals: read once for all of them
@@ -156,7 +162,10 @@ class Sheet:
         return sum(row[1] for row in self._told)
 
     def read(self, signal: str) -> Table:
-        """Columns of one signal in order of time; without rows where it has none. DamagedError."""
+        """Columns of one signal in order of time; without rows where it has none.
+
+        Raises DamagedError, and StoreError where the disk refuses.
+        """
         if signal not in self._places:
             return self._none()
         group, first, rows, alone = self._places[signal]
@@ -173,6 +182,8 @@ class Sheet:
         try:
             return _columns(self._file.read_row_group(group, columns=names))
         except (pa.ArrowException, OSError) as error:
+            if getattr(error, "errno", None):  # the disk refused; the file may be sound
+                raise _refused(self.path, error) from error
             raise DamagedError(f"{self.path}: damaged: {error}") from error
 
     def verify(self) -> None:

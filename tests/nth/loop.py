@@ -1,9 +1,10 @@
 """Fails the nth call to the operating system in one piece of work, for n = 1, 2, 3, ...
 
-python -m tests.nth.loop LIBRARY WORK ERROR FOLDER     with the library in LD_PRELOAD
+python -m tests.nth.loop LIBRARY FOLDER ERROR EVERY WORK...     with the library in LD_PRELOAD
 
 The loop ends when n is past the last call. After each failure the work is done again without one
-and must end as if nothing had been. Prints one JSON line: how many calls, what was wrong.
+and must end as if nothing had been. EVERY 1 fails each call, 5 each fifth. Prints a JSON line for
+each work: how many calls, what was wrong.
 """
 
 import ctypes
@@ -49,8 +50,9 @@ class Calls:
         return str(self._library.nth_failed().decode())
 
 
-def run(calls: Calls, made: type[Work], error: str, root: Path) -> dict[str, Any]:
+def run(calls: Calls, made: type[Work], error: str, every: int, root: Path) -> dict[str, Any]:
     """The whole loop over one piece of work."""
+    root.mkdir()
     base = root / "base"
     made.prepare(base)
     whole = root / "whole"
@@ -60,7 +62,7 @@ def run(calls: Calls, made: type[Work], error: str, root: Path) -> dict[str, Any
     reference.close()
     wanted = reference.result()
     wrong: list[str] = []
-    for n in range(1, CALLS_MAX):
+    for n in range(1, CALLS_MAX, every):
         folder = root / f"n{n}"
         shutil.copytree(base, folder)
         work = made(folder)
@@ -84,7 +86,8 @@ def run(calls: Calls, made: type[Work], error: str, root: Path) -> dict[str, Any
 
 
 if __name__ == "__main__":
-    library, name, error, folder = sys.argv[1:]
-    with structlog.testing.capture_logs():
-        found = run(Calls(library), WORKS[name], error, Path(folder))
-    print(json.dumps(found))
+    library, folder, error, every, *names = sys.argv[1:]
+    for name in names:
+        with structlog.testing.capture_logs():
+            found = run(Calls(library), WORKS[name], error, int(every), Path(folder) / name)
+        print(json.dumps(found), flush=True)

@@ -89,6 +89,15 @@ WRITE(write, (int fd, const void *b, size_t n), (fd, b, n), real(fd, b, n))
 WRITE(pwrite, (int fd, const void *b, size_t n, off_t o), (fd, b, n, o), real(fd, b, n, o))
 WRITE(pwrite64, (int fd, const void *b, size_t n, off64_t o), (fd, b, n, o), real(fd, b, n, o))
 
+#define READ(name, params, args) \
+    ssize_t name params { \
+        REAL(name); char path[4096]; \
+        if (fd_inside(fd, path) && due(#name, path)) return -1; \
+        return real args; }
+READ(read, (int fd, void *b, size_t n), (fd, b, n))
+READ(pread, (int fd, void *b, size_t n, off_t o), (fd, b, n, o))
+READ(pread64, (int fd, void *b, size_t n, off64_t o), (fd, b, n, o))
+
 #define ONE_FD(name, params, args) \
     int name params { \
         REAL(name); char path[4096]; \

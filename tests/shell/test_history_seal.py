@@ -1,11 +1,13 @@
 """Sealing: every sample once and bit for bit, whatever stops the work and however late it came."""
 
+import errno
 import resource
 import shutil
 import signal
 import sqlite3
 import subprocess
 import sys
+from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
@@ -223,6 +225,31 @@ def test_a_disk_that_refuses_leaves_all_recordings_and_the_next_run_seals(folder
     assert 8640 == len(rows(monday(folder), "temp"))
 
 
+def test_a_recording_that_cannot_be_opened_for_a_moment_is_not_taken_for_sealed(
+    folder, tmp_path, monkeypatch
+):
+    folder.day(MONDAY_US, every_s=7200)
+    folder.begin_day(TUESDAY_US)
+    connect = sqlite3.connect
+    for number in range(1, 6):
+        copy = tmp_path / f"copy{number}"
+        shutil.copytree(folder.path, copy)
+        opened = iter(range(1, 99))
+
+        def refuses(where, *rest, opened=opened, number=number, **named):
+            if MONDAY in where and next(opened) == number:
+                raise sqlite3.OperationalError("disk I/O error")
+            return connect(where, *rest, **named)
+
+        monkeypatch.setattr(sqlite3, "connect", refuses)
+        with suppress(StoreError):
+            seal(copy, STATES)
+        monkeypatch.undo()
+        seal(copy, STATES)
+        sealed = Places(copy).sheet("samples", MONDAY, "mill-1")
+        assert 12 == len(rows(sealed, "temp")), number
+
+
 def test_a_place_that_cannot_be_written_is_an_error_that_names_it(folder):
     folder.day(MONDAY_US, every_s=7200)
     folder.begin_day(TUESDAY_US)
@@ -249,6 +276,25 @@ def test_a_damaged_sealed_file_is_set_aside_and_the_rest_goes_on(folder):
     assert ["sealed file is damaged and was set aside"] == [line["event"] for line in lines]
     assert bytes(content) == path.with_name(path.name + ".damaged").read_bytes()
     assert [(86_399.0, 99.5, GOOD)] == rows(path, "temp")
+
+
+def test_a_sealed_file_that_the_disk_refuses_for_a_moment_is_not_set_aside(folder, monkeypatch):
+    folder.day(MONDAY_US)
+    folder.begin_day(TUESDAY_US)
+    seal(folder.path, STATES)
+    folder.take(TUESDAY_US + 2 * SECOND_US, one(0, TUESDAY_US, 77.0, MONDAY_US + 5 * SECOND_US))
+    folder.begin_day(TUESDAY_US + DAY_US)
+
+    def refuses(*_args, **_named):
+        raise OSError(errno.EIO, "Input/output error")
+
+    monkeypatch.setattr(pq.ParquetFile, "read_row_group", refuses)
+    with pytest.raises(StoreError, match="Check the disk; the file stays as it is"):
+        seal(folder.path, STATES)
+    monkeypatch.undo()
+    seal(folder.path, STATES)
+    assert 144 <= len(rows(monday(folder), "temp"))
+    assert [] == list(folder.path.rglob("*.damaged"))
 
 
 def test_a_damaged_batch_is_left_out_and_named(folder):
