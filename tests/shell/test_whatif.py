@@ -53,7 +53,7 @@ def record(config, store):
 
     now_us = [MONDAY_US]
     recorder = Recorder(store, config.settings.signals, lambda: now_us[0])
-    for day, minute in itertools.product(range(DAYS), range(0, 1440, 2)):
+    for day, minute in itertools.product(range(DAYS), range(0, 1440, 5)):
         now_us[0] = at_us = MONDAY_US + day * DAY_US + minute * 60 * SECOND_US
         on, air = minute < 1080, 38.0 if minute < 1120 else 0.1
         rows = [(0, at_us, NO_TIME, float(on), 0, 0, 0), (1, at_us + 1, NO_TIME, air, 0, 0, 0),
@@ -186,5 +186,5 @@ def test_sealed_days_are_what_was_weighed(shop):
 
     settings = load(shop / "condmon.toml").settings
     found = [r for b in stored(shop / "store", settings, ALL) for r in b if isinstance(r, Samples)]
-    assert DAYS * 720 * 3 == sum(map(len, found))
+    assert DAYS * 288 * 3 == sum(map(len, found))
     assert MONDAY_US == int(found[0].arrived_us[0])
