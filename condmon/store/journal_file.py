@@ -73,6 +73,9 @@ _MIGRATIONS = (
 )
 """One text a version; `PRAGMA user_version` counts those that were applied."""
 
+LOOKS = 3
+"""So often in a row a journal must look damaged: a disk that refuses for a moment looks like it."""
+
 _DAMAGE = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 
 
@@ -184,15 +187,17 @@ def read_only(path: Path) -> sqlite3.Connection:
 
 def open_or_set_aside(path: Path) -> tuple[sqlite3.Connection, bool, Path | None]:
     """Give the journal ready for writing, whether it is new, where a damaged one was put."""
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        return *_open(path), None
-    except OSError as error:
-        raise StoreError(disk_words(path.parent, error)) from error
-    except sqlite3.Error as error:
-        if getattr(error, "sqlite_errorcode", 0) & 0xFF not in _DAMAGE:
-            raise StoreError(words(path, error)) from error
-        reason = str(error)
+    reason = ""
+    for _ in range(LOOKS):
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            return *_open(path), None
+        except OSError as error:
+            raise StoreError(disk_words(path.parent, error)) from error
+        except sqlite3.Error as error:
+            if getattr(error, "sqlite_errorcode", 0) & 0xFF not in _DAMAGE:
+                raise StoreError(words(path, error)) from error
+            reason = str(error)
     aside = _set_aside(path)
     _log.error(
         "journal_damaged",

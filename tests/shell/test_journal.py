@@ -253,6 +253,29 @@ def _filled(folder):
     return journal.path
 
 
+def test_a_journal_that_the_disk_refuses_to_read_for_a_moment_is_not_set_aside(
+    tmp_path, monkeypatch
+):
+    first = Journal(tmp_path)
+    first.write([entry()], 1, BOTH, NOW_US)
+    first.close()
+    connect, refusals = sqlite3.connect, iter([True])
+
+    class Refusing(sqlite3.Connection):
+        """Answers as SQLite does where a page cannot be read."""
+
+        def execute(self, sql, *values):
+            if "quick_check" in sql and next(refusals, False):
+                sql = "SELECT 'Tree 2 page 3: unable to get the page. error code=10'"
+            return super().execute(sql, *values)
+
+    monkeypatch.setattr(sqlite3, "connect", lambda *a, **k: connect(*a, factory=Refusing, **k))
+    journal = Journal(tmp_path)
+    assert [entry()] == journal.entries()
+    assert journal.set_aside is None
+    journal.close()
+
+
 @pytest.mark.parametrize("harm", ["zeros", "half zeros", "torn", "other words", "torn page"])
 def test_damaged_journal_is_set_aside_and_a_new_one_begins(tmp_path, harm):
     path = _filled(tmp_path)
