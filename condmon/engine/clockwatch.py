@@ -50,11 +50,42 @@ class SourceClock:
             return False
         if np.any(step > HOLE_US):
             return False
+        self._remember(own, value)
+        return True
+
+    def backlog(self, own: I64, arrived: I64, value: F64) -> bool:
+        """Take a run of what was kept somewhere at once; False: settle it one by one.
+
+        Newer and newer samples that come faster than they were made: the lag changes all the time,
+        and the run is over before a steady one could be told from it.
+        """
+        since = self._streak[1] if self._streak[2] else int(arrived[0])
+        if self.offset_us or int(arrived[-1]) - since >= STEADY_US:
+            return False
+        before = own[0] - 1 if self.newest is None else self.newest
+        step = np.diff(own, prepend=before)
+        lag = arrived - own
+        if not (np.all(step > 0) and np.all(lag <= TRUST_US) and np.all(lag >= -AHEAD_US)):
+            return False
+        ref, since, count = self._streak
+        for one, at_us in zip(lag.tolist(), arrived.tolist(), strict=True):
+            if one <= LIVE_US:
+                ref, since, count = 0, 0, 0
+            elif not count or abs(one - ref) > SECOND_US:
+                ref, since, count = one, at_us, 1
+            else:
+                count += 1
+        self._streak = [ref, since, count]
+        for row in np.flatnonzero(step > HOLE_US).tolist():
+            self._hole(int(own[row] - step[row]), int(own[row]))
+        self._remember(own, value)
+        return True
+
+    def _remember(self, own: I64, value: F64) -> None:
         self.newest, self.changed = int(own[-1]), False
         self._recent.extend(
             zip(own[-REMEMBERED:].tolist(), value[-REMEMBERED:].tolist(), strict=True)
         )
-        return True
 
     def settle(self, own_us: int, arrived_us: int, value: float, mark: int) -> tuple[int, int]:
         """(time it belongs to, further marks) of one sample that carries its own time."""
@@ -111,11 +142,14 @@ class SourceClock:
 
     def _accept(self, own_us: int, value: float) -> None:
         if self.newest is not None and own_us - self.newest > HOLE_US:
-            self._holes.append((self.newest, own_us))
-            if len(self._holes) > HOLES:
-                self._holes.remove(min(self._holes, key=lambda hole: hole[1] - hole[0]))
+            self._hole(self.newest, own_us)
         self.newest = own_us if self.newest is None else max(self.newest, own_us)
         self._recent.append((own_us, value))
+
+    def _hole(self, from_us: int, to_us: int) -> None:
+        self._holes.append((from_us, to_us))
+        if len(self._holes) > HOLES:
+            self._holes.remove(min(self._holes, key=lambda hole: hole[1] - hole[0]))
 
     def state(self) -> dict[str, Any]:
         """What has to survive a restart."""

@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 from condmon.engine.condition import TEXT_MAX
 from condmon.engine.edgenodes import EdgeNodes
-from condmon.engine.lanes import Lane, Row
+from condmon.engine.lanes import Lane, Row, Times
 from condmon.engine.payloads import UNPARSED, parse
 from condmon.engine.records import BAD, NO_TIME, NODATA, RETAINED, Gap, Record, Stray, samples
 from condmon.engine.settings import Settings, Signal
@@ -135,6 +135,7 @@ class _Topic:
         parsed = False
         found = False
         missing: list[Lane] = []
+        times: Times = {}
         for lane in self._lanes:
             if not lane.takes_json(looks_json):
                 rows += lane.plain(payload, arrived_us, mark)
@@ -147,7 +148,7 @@ class _Topic:
                 value = value if value[1] == NODATA else UNREADABLE
                 rows.append(lane.row(value, arrived_us, NO_TIME, mark))
                 continue
-            own = lane.rows(document, arrived_us, mark)
+            own = lane.rows(document, arrived_us, mark, times)
             if own is None:
                 missing.append(lane)
             else:

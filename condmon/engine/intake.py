@@ -80,9 +80,8 @@ class Intake:
     ) -> None:
         clock = self._clocks[signal]
         own, arrived, value = run.own_us[rows], run.arrived_us[rows], run.value[rows]
-        if not np.any(mark[rows] & (rec.RETAINED | rec.HISTORICAL)) and clock.plain(
-            own, arrived, value
-        ):
+        live = not np.any(mark[rows] & (rec.RETAINED | rec.HISTORICAL))
+        if live and (clock.plain(own, arrived, value) or clock.backlog(own, arrived, value)):
             at[rows] = own
             return
         for row, own_us, arrived_us, v in zip(

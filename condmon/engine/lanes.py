@@ -8,7 +8,7 @@ time is read only where a pointer for it is given.
 from math import isfinite
 
 from condmon.engine.condition import ConditionReader
-from condmon.engine.payloads import MISSING, find, pointer
+from condmon.engine.payloads import MISSING, Pointer, find, pointer
 from condmon.engine.rawbytes import BytesReader
 from condmon.engine.records import BAD, GOOD, NO_TIME, SECOND_US, SUSPECT, TIME_UNREADABLE
 from condmon.engine.settings import Signal
@@ -17,6 +17,9 @@ from condmon.engine.values import EMPTY, NO_TIMES, NOTHING_THERE, Value, reader
 
 Row = tuple[int, int, int, float, int, int, int]
 """(signal, arrived_us, own_us, value, quality, mark, reason), as `records.samples` takes it."""
+Times = dict[Pointer, tuple[int, int]]
+"""Instants of a document that were read already, with their marks: one gateway message holds the
+values of many signals and one time."""
 
 VALUE_NAMES = ("v", "value", "state")
 TIME_NAMES = ("t", "ts", "time", "timestamp")
@@ -40,6 +43,9 @@ class Lane:
         self._dt = None if payload.dt is None else pointer(payload.dt)
         self._dt_s = payload.dt_s
         self._spread = payload.dt is not None or payload.dt_s is not None
+        # the usual case by far: one name in the document, and nothing to search for
+        simple = self._each is None and self._where is None and self._value is not None
+        self._name = self._value[0] if simple and self._value and len(self._value) == 1 else None
         self._bytes = None if payload.binary is None else BytesReader(payload.binary)
         self._condition = ConditionReader(signal) if payload.form == "condition" else None
         self.keeps_text = self._condition is not None
@@ -70,8 +76,16 @@ class Lane:
     def _value_of(self, given: object) -> Value:
         return given if isinstance(given, tuple) else self.reader.of_json(given)
 
-    def rows(self, document: object, arrived_us: int, mark: int) -> list[Row] | None:
+    def rows(
+        self, document: object, arrived_us: int, mark: int, times: Times | None = None
+    ) -> list[Row] | None:
         """Read the samples of this signal; None when the document holds nothing for it."""
+        if self._name is not None and type(document) is dict:
+            given = document.get(self._name, MISSING)
+            if given is MISSING:
+                return None
+            return self._read(given, document.get("unit"), document, document, arrived_us, mark,
+                              times)  # fmt: skip
         if self._each is None and self._where is None:
             return self._one(document, document, arrived_us, mark)
         elements = document if self._each is None else find(document, self._each)
@@ -126,7 +140,25 @@ class Lane:
             given = element
         if given is MISSING:
             return None
-        own_us, noticed = self._instant(element, document, arrived_us)
+        return self._read(given, unit, element, document, arrived_us, mark, None)
+
+    def _read(
+        self,
+        given: object,
+        unit: object,
+        element: object,
+        document: object,
+        arrived_us: int,
+        mark: int,
+        times: Times | None,
+    ) -> list[Row]:
+        """What was found, at its instant."""
+        if times is None or self._time is None:
+            own_us, noticed = self._instant(element, document, arrived_us)
+        elif self._time in times:
+            own_us, noticed = times[self._time]
+        else:
+            own_us, noticed = times[self._time] = self._instant(element, document, arrived_us)
         mark |= noticed
         if isinstance(given, list):
             return self._spread_rows(given, element, document, arrived_us, own_us, mark)
