@@ -13,7 +13,7 @@ from condmon.engine.rawbytes import BytesReader
 from condmon.engine.records import BAD, GOOD, NO_TIME, SECOND_US, SUSPECT, TIME_UNREADABLE
 from condmon.engine.settings import Signal
 from condmon.engine.timetext import DAY_US, ZoneOffset, instant
-from condmon.engine.values import EMPTY, NO_TIMES, NOTHING_THERE, Value, reader
+from condmon.engine.values import EMPTY, NO_TIMES, NOTHING_THERE, NumberReader, Value, reader
 
 Row = tuple[int, int, int, float, int, int, int]
 """(signal, arrived_us, own_us, value, quality, mark, reason), as `records.samples` takes it."""
@@ -43,6 +43,7 @@ class Lane:
         self._dt = None if payload.dt is None else pointer(payload.dt)
         self._dt_s = payload.dt_s
         self._spread = payload.dt is not None or payload.dt_s is not None
+        self._as_sent = isinstance(self.reader, NumberReader) and self.reader.as_sent
         # the usual case by far: one name in the document, and nothing to search for
         simple = self._each is None and self._where is None and self._value is not None
         self._name = self._value[0] if simple and self._value and len(self._value) == 1 else None
@@ -84,6 +85,11 @@ class Lane:
             given = document.get(self._name, MISSING)
             if given is MISSING:
                 return None
+            own = None if times is None or self._time is None else times.get(self._time)
+            plain = self._as_sent and type(given) is float and isfinite(given)
+            if own and plain and "unit" not in document:  # as nearly all of a gateway's message
+                own_us, noticed = own
+                return [self.row((given, GOOD, 0), arrived_us, own_us, mark | noticed)]
             return self._read(given, document.get("unit"), document, document, arrived_us, mark,
                               times)  # fmt: skip
         if self._each is None and self._where is None:

@@ -76,13 +76,13 @@ class NumberReader:
         self._comma = signal.payload.decimal_comma
         self._scale = signal.payload.scale
         self._sent_unit = signal.payload.sent_unit
-        self._as_sent = self._scale == 1.0 and self._sent_unit in {None, self._unit}
+        self.as_sent = self._scale == 1.0 and self._sent_unit in {None, self._unit}
 
     def of_bytes(self, payload: bytes) -> Value:
         """Read a payload of plain text."""
         if not self._comma and _PLAIN_BYTES.fullmatch(payload):
             number = float(payload)
-            if not self._as_sent:
+            if not self.as_sent:
                 return self._in_unit(number, None)
             return (number, GOOD, 0) if isfinite(number) else NOT_FINITE
         text = text_of(payload)
@@ -123,7 +123,7 @@ class NumberReader:
             except OverflowError:
                 return NOT_FINITE
             if not isinstance(unit, str) or find(unit, self._unit) is None:
-                if self._as_sent and isfinite(number):
+                if self.as_sent and isfinite(number):
                     return (number, GOOD, 0)
                 return self._in_unit(number, None)
             return self._in_unit(number, unit)
