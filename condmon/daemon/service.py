@@ -53,7 +53,7 @@ from condmon.store.spool import Spool
 if TYPE_CHECKING:
     from condmon.web.server import Page
 
-TURN_S = 0.25
+TURN_S = 0.2  # from the begin of one turn to that of the next, while less than a turn's fill waits
 MESSAGES_A_TURN = 2000
 BEACON_EVERY_S = 0.5  # while nothing comes in
 SNAPSHOT_EVERY_S = 600.0
@@ -161,7 +161,7 @@ class Service:
             config.store, settings.signals, clock, self.note, self._mirror.mirrored
         )
         self._pace = Pace(clock, settings.lateness_s)
-        self._beacon_s = self._snapshot_s = self._watchdog_s = clock.monotonic_s()
+        self._turn_s = self._beacon_s = self._snapshot_s = self._watchdog_s = clock.monotonic_s()
         self._view_s = 0.0
 
     def run(self, stop: threading.Event) -> None:
@@ -203,13 +203,13 @@ class Service:
 
     def step(self) -> None:
         """One turn, from what came in to what is to be told."""
-        taken = self.inbox.take(MESSAGES_A_TURN, TURN_S)
+        due_s = self._turn_s + TURN_S - self._clock.monotonic_s()
+        taken = self.inbox.take(MESSAGES_A_TURN, min(max(due_s, 0.0), TURN_S))
+        self._turn_s = self._clock.monotonic_s()
         self._raw.keep(taken)
         self._health.heard(taken.messages, up=self.mqtt.up)
         records = self._decoding.records(taken)
-        beacon = self._beacon(records, taken.messages)
-        if beacon:
-            records.append(beacon)
+        records += self._beacon(records, taken.messages)
         if records:
             safe = self._spool.append(records, taken.tickets)  # on disk from here on
             self.mqtt.acknowledge(safe)
@@ -258,15 +258,15 @@ class Service:
 
     # parts of the turn
 
-    def _beacon(self, records: Sequence[Record], messages: int) -> Beacon | None:
+    def _beacon(self, records: Sequence[Record], messages: int) -> list[Beacon]:
         """What time it is for the engine; now and then, while nothing comes in."""
         now_s = self._clock.monotonic_s()
         at_us = self._pace.beacon_us(records, messages, self.standing.now_us)
         idle = not records and now_s - self._beacon_s < BEACON_EVERY_S
         if at_us is None or idle or (not records and at_us == self.standing.now_us):
-            return None
+            return []
         self._beacon_s = now_s
-        return Beacon(at_us)
+        return [Beacon(at_us)]
 
     def _write(self, outputs: Sequence[Output], offset: int) -> None:
         """Into the journal, or kept until it takes them; the oldest go when there are too many."""
