@@ -199,7 +199,7 @@ class Book:
         while True:
             due = [
                 (at, alert.id, act)
-                for alert in self.open.values()
+                for alert in map(self.open.__getitem__, self._active.values())
                 for at, act in [self._next_due(alert)]
                 if act and at <= tick
             ]

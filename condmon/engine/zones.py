@@ -33,6 +33,7 @@ class Zones:
         self._days: list[int] = []  # days of the base, the newest last
         self._ten: I64 = np.zeros((3, 2 * ZONES), np.int64)
         self._tens: list[I64] = []
+        self._now: I64 = np.zeros((3, 2 * ZONES), np.int64)  # their sum
 
     def jump(self) -> None:
         """A hole: the next position follows from nothing."""
@@ -72,7 +73,10 @@ class Zones:
             return
         if not self._ten.any():
             return
-        self._tens = [*self._tens, self._ten.copy()][-KEPT_TENS:]
+        self._tens.append(self._ten.copy())
+        self._now = self._now + self._ten
+        if len(self._tens) > KEPT_TENS:
+            self._now = self._now - self._tens.pop(0)
         self._ten[:] = 0
         if len(self._days) < BASE_DAYS:
             self._base += self._tens[-1]
@@ -81,7 +85,7 @@ class Zones:
         """Mean in each zone, base and now, and the standard error of the latter; NaN of few."""
         if len(self._days) < BASE_DAYS or not self._tens:
             return None
-        now = np.sum(self._tens, axis=0)
+        now = self._now
         with np.errstate(invalid="ignore", divide="ignore"):
             base_mean = self._base[1] / (self._base[0] * MILLI)
             mean = now[1] / (now[0] * MILLI)
@@ -112,3 +116,4 @@ class Zones:
         """Take up a saved state."""
         self._last, self._low, self._high, self._seen, self._fixed, self._days = state["rest"]
         self._base, self._ten, self._tens = state["base"], state["ten"], state["tens"]
+        self._now = np.sum([np.zeros_like(self._ten), *self._tens], axis=0)

@@ -12,6 +12,7 @@ machine before the run.
 
 import argparse
 import json
+import logging
 import os
 import signal
 import subprocess
@@ -54,6 +55,7 @@ def main() -> None:
     elif args.publish:
         publish(args.publish, Messages(args.values), args.rate, args.minutes * 60)
     else:
+        log.set_up(sys.stderr.buffer, logging.WARNING)
         print(json.dumps(steady(args.values, args.rate, args.minutes)))
 
 
