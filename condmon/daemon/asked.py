@@ -31,17 +31,17 @@ class Asked:
         self._folder = folder / FOLDER
         self._put_action = put_action
         self._stop = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="asked", daemon=True)
+        self.thread = threading.Thread(target=self._run, name="asked", daemon=True)
 
     def start(self) -> None:
         """Begin to look."""
-        self._thread.start()
+        self.thread.start()
 
     def stop(self) -> None:
         """Look no more."""
         self._stop.set()
-        if self._thread.is_alive():
-            self._thread.join(2.0)
+        if self.thread.is_alive():
+            self.thread.join(2.0)
 
     def look(self) -> int:
         """Take up every whole file, oldest first; how many there were."""

@@ -23,6 +23,7 @@ from condmon.daemon.pace import Pace
 from condmon.daemon.reload import Reload
 from condmon.daemon.standing import Standing
 from condmon.daemon.systemd import notify
+from condmon.daemon.watchdog import Watchdog
 from condmon.delivery.directly import Directly
 from condmon.delivery.onset import draw_of
 from condmon.delivery.outbox import Outbox
@@ -61,7 +62,6 @@ AWAY_US = 60_000_000
 DAY_US = 86_400_000_000
 PLAUSIBLE_US = 1_735_689_600_000_000  # 2025-01-01: a clock before this was never set
 OUTPUTS_KEPT_MAX = 20_000  # while the journal cannot be written
-WATCHDOG_EVERY_S = 5.0
 VIEW_EVERY_S = 1.0
 STOP_S = 1.0
 _log = log.get("service")
@@ -149,6 +149,7 @@ class Service:
         self._outbox_thread = threading.Thread(
             target=self._outbox.run, args=(self._stopping,), name="outbox", daemon=True
         )
+        self._watchdog = Watchdog(clock.monotonic_s, self._threads, self._stopping)
         self.page = _page(config, clock, self.inbox)
         self._asked = Asked(folder, self.inbox.put_action)
         self._jobs = Jobs()
@@ -161,7 +162,7 @@ class Service:
             config.store, settings.signals, clock, self.note, self._mirror.mirrored
         )
         self._pace = Pace(clock, settings.lateness_s)
-        self._turn_s = self._beacon_s = self._snapshot_s = self._watchdog_s = clock.monotonic_s()
+        self._turn_s = self._beacon_s = self._snapshot_s = clock.monotonic_s()
         self._view_s = 0.0
 
     def run(self, stop: threading.Event) -> None:
@@ -290,7 +291,7 @@ class Service:
                 self.page.tell(self._unwritten, self.standing.engine)
             self._unwritten = []
             self._directly.over()
-        self._feed_watchdog()
+        self._watchdog.feed()
 
     def _look_around(self) -> None:
         """What is done beside the stream: watchdogs, clock, snapshot."""
@@ -302,7 +303,7 @@ class Service:
         for note in self._morning.due(self.standing.now_us):
             self._write([note], self.recorder.last_offset())
         self._follow_wall()
-        self._feed_watchdog()
+        self._watchdog.feed()
         if self.page and now_s - self._view_s >= VIEW_EVERY_S:
             self._view_s = now_s
             self.page.put_view(self._view())
@@ -336,11 +337,10 @@ class Service:
         side = "forward" if step_s > 0 else "back; condmon keeps counting from its own time"
         self.note(f"the clock of this computer was put {abs(step_s):.0f} s {side}")
 
-    def _feed_watchdog(self) -> None:
-        now_s = self._clock.monotonic_s()
-        if now_s - self._watchdog_s >= WATCHDOG_EVERY_S:
-            self._watchdog_s = now_s
-            notify("WATCHDOG=1")
+    def _threads(self) -> list[threading.Thread]:
+        """What has to live once it was started; the MQTT client looks after its own."""
+        page = self.page.threads if self.page else []
+        return [self._outbox_thread, *self._outbox.threads, self._asked.thread, *page]
 
     # what condmon says of itself
 

@@ -64,6 +64,7 @@ class Outbox:
         self._path = journal_path
         self._clock = clock
         self._begun = False
+        self.threads: list[threading.Thread] = []
         self._repeats = log.Repeats(_log, clock.monotonic_s)
         self._routing, self._also = routing, also
         self._sent, chance = SentLog(journal_path.parent), chance or secrets.SystemRandom()
@@ -97,18 +98,18 @@ class Outbox:
                 stop.wait(TROUBLE_S)
             else:
                 break
-        threads = [
+        self.threads = [
             threading.Thread(target=lane.run, args=(stop,), name=f"outbox {lane.name}", daemon=True)
             for lane in self._lanes
         ] + [
             threading.Thread(target=follow, args=(stop,), name="outbox beside", daemon=True)
             for follow in self._also
         ]
-        for thread in threads:
+        for thread in self.threads:
             thread.start()
         while not stop.wait(PLAN_EVERY_S):
             self._tend_plan()
-        for thread in threads:
+        for thread in self.threads:
             thread.join(STOP_S)
 
     def close(self) -> None:

@@ -77,7 +77,7 @@ class Page:
         )  # fmt: skip
         self._own = OwnCertificate(config, clock, self.live.note)
         self._stop = threading.Event()
-        self._threads = [
+        self.threads = [
             threading.Thread(target=self._serve, name="page", daemon=True),
             threading.Thread(
                 target=self.parts.past.run, args=(self._stop,), name="past", daemon=True
@@ -113,14 +113,14 @@ class Page:
 
     def start(self) -> None:
         """Begin to serve."""
-        for thread in self._threads:
+        for thread in self.threads:
             thread.start()
 
     def stop(self) -> None:
         """End open pages and leave."""
         self._stop.set()
         self.parts.weighing.stop()
-        for thread in self._threads:
+        for thread in self.threads:
             if thread.is_alive():
                 thread.join(STOP_S)
         self.parts.accounts.close()

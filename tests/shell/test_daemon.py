@@ -1,9 +1,11 @@
 """The daemon as a process: one a folder, clean and quick to stop, heard by the service manager."""
 
+import ctypes
 import os
 import signal
 import socket
 import subprocess
+import threading
 import time
 from pathlib import Path
 
@@ -12,6 +14,7 @@ import pytest
 
 from condmon.clock import Clock
 from condmon.config import load
+from condmon.daemon.service import Service
 from condmon.engine.records import Samples
 from condmon.store import lock
 from condmon.store.journal import Reader
@@ -88,25 +91,83 @@ def test_wrong_configuration_is_told_in_words_with_exit_code_2(tmp_path):
     assert not daemon.store.exists()
 
 
-def test_service_manager_hears_ready_watchdog_and_stopping(tmp_path, monkeypatch):
-    monkeypatch.setattr("condmon.daemon.service.WATCHDOG_EVERY_S", 0.0)
-    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
-        manager.bind(str(tmp_path / "notify"))
-        manager.settimeout(5)
-        monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
-        shop = Shop(tmp_path)
-        service = shop.service()
-        service.step()
-        shop.leave(service)
-        manager.setblocking(False)
-        words: list[bytes] = []
+class Manager:
+    """The service manager's end of NOTIFY_SOCKET."""
+
+    def __init__(self, folder: Path, monkeypatch) -> None:
+        self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
+        self._socket.bind(str(folder / "notify"))
+        self._socket.setblocking(False)
+        monkeypatch.setenv("NOTIFY_SOCKET", str(folder / "notify"))
+        monkeypatch.setattr("condmon.daemon.watchdog.EVERY_S", 0.0)
+
+    def heard(self) -> set[bytes]:
+        """What came since it was asked last."""
+        found: set[bytes] = set()
         try:
             while True:
-                words.append(manager.recv(1000))
+                found |= set(self._socket.recv(1000).split(b"\n"))
         except BlockingIOError:
-            pass
-    lines = b"\n".join(words).split(b"\n")
-    assert {b"READY=1", b"WATCHDOG=1", b"STOPPING=1"} <= set(lines)
+            return found
+
+    def close(self) -> None:
+        self._socket.close()
+
+
+@pytest.fixture
+def manager(tmp_path, monkeypatch):
+    made = Manager(tmp_path, monkeypatch)
+    yield made
+    made.close()
+
+
+def test_service_manager_hears_ready_watchdog_and_stopping(tmp_path, manager):
+    shop = Shop(tmp_path)
+    service = shop.service()
+    service.step()
+    shop.leave(service)
+    assert {b"READY=1", b"WATCHDOG=1", b"STOPPING=1"} <= manager.heard()
+
+
+def test_a_turn_that_hangs_feeds_the_watchdog_no_more(tmp_path, manager):
+    shop = Shop(tmp_path)
+    service = Service(load(shop.folder / "condmon.toml"), shop.clock)
+    stop = threading.Event()
+    turning = threading.Thread(target=service.run, args=(stop,), daemon=True)
+    turning.start()
+    until(lambda: b"WATCHDOG=1" in manager.heard(), 20, "it turns")
+    with service.inbox._change:  # another thread keeps what the turn waits for
+        begun_s = time.monotonic()
+        until(lambda: time.monotonic() - begun_s > 0.5, 5)
+        manager.heard()  # of the turn before
+        begun_s = time.monotonic()
+        until(lambda: manager.heard() or time.monotonic() - begun_s > 1, 5)
+        silent_s = time.monotonic() - begun_s
+    until(lambda: b"WATCHDOG=1" in manager.heard(), 20, "it goes on")
+    stop.set()
+    turning.join(20)
+    assert not turning.is_alive()
+    assert 1 < silent_s
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
+@pytest.mark.parametrize("which", ["outbox", "asked"])
+def test_a_thread_that_has_ended_ends_the_feeding_of_the_watchdog(tmp_path, manager, which):
+    shop = Shop(tmp_path)
+    service = shop.service()
+    until(lambda: service.step() or b"WATCHDOG=1" in manager.heard(), 10)
+    thread = {"outbox": service._outbox_thread, "asked": service._asked.thread}[which]
+    raised = ctypes.pythonapi.PyThreadState_SetAsyncExc(
+        ctypes.c_ulong(thread.ident), ctypes.py_object(SystemExit)
+    )
+    assert 1 == raised
+    until(lambda: not thread.is_alive(), 10, "the thread has ended")
+    manager.heard()
+    for _ in range(3):
+        service.step()
+    assert b"WATCHDOG=1" not in manager.heard()
+    shop.leave(service)
+    assert b"STOPPING=1" in manager.heard()
 
 
 @pytest.mark.broker
