@@ -35,6 +35,10 @@ class BufferedSocket:
         inner = self._sock.pending() if isinstance(self._sock, ssl.SSLSocket) else 0
         return max(0, len(self._piece) - self._at) + inner
 
+    def getpeercert(self) -> Any:
+        """The certificate of the other end as a dict; None without TLS."""
+        return self._sock.getpeercert() if isinstance(self._sock, ssl.SSLSocket) else None
+
     def send(self, data: bytes) -> int:
         """Send some of the bytes; how many."""
         return self._sock.send(data)

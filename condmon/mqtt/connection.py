@@ -22,7 +22,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from condmon.clock import Clock
 from condmon.config import Broker
 from condmon.engine.decode import Arrived
-from condmon.mqtt.bufferedsocket import BufferedClient
+from condmon.mqtt.bufferedsocket import BufferedClient, BufferedSocket
 from condmon.mqtt.inbox import Inbox
 from condmon.mqtt.linkwords import Ending, lost, refused, thrown_out, tls_context
 
@@ -324,7 +324,7 @@ class Connection:
 
 def _ends_s(sock: Any) -> float | None:
     """When the certificate at the other end of a TLS socket ends; None without one."""
-    told = sock.getpeercert() if isinstance(sock, ssl.SSLSocket) else None
+    told = sock.getpeercert() if isinstance(sock, BufferedSocket | ssl.SSLSocket) else None
     ends = (told or {}).get("notAfter")
     return ssl.cert_time_to_seconds(ends) if isinstance(ends, str) else None
 
