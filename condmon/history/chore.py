@@ -167,7 +167,8 @@ def work(orders: dict[str, Any]) -> int:
             error=f"{used // retention.MB} MB are used, {keep.disk_max_mb} MB are allowed, and "
             "nothing more may go; allow more in [store] disk_max_mb",
         )
-    _tell("history is up to date", peak_mb=peak_mb())
+    if not code:
+        _tell("history is up to date", peak_mb=peak_mb())
     return code
 
 

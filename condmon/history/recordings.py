@@ -264,7 +264,22 @@ class _Reading:
 
 def _opened(path: Path) -> sqlite3.Connection:
     # not mode=ro, which leaves files of its own beside the recording
-    db = sqlite3.connect(f"{path.resolve().as_uri()}?mode=rw", uri=True, timeout=5.0)
+    db = _connected(path, "mode=rw")
+    try:
+        db.execute("SELECT 1 FROM sqlite_schema LIMIT 1").fetchone()
+    except sqlite3.OperationalError:
+        db.close()
+        # a full disk has no room for the files by which readers and a writer agree; a recording
+        # that was closed has no writer, and all of it is in the one file
+        log_of = path.with_name(path.name + "-wal")
+        if log_of.exists() and log_of.stat().st_size:
+            raise
+        db = _connected(path, "mode=ro&immutable=1")
+    return db
+
+
+def _connected(path: Path, how: str) -> sqlite3.Connection:
+    db = sqlite3.connect(f"{path.resolve().as_uri()}?{how}", uri=True, timeout=5.0)
     db.execute("PRAGMA query_only = ON")
     return db
 

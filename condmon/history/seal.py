@@ -10,7 +10,7 @@ another configuration judges them anew, and the times need no knowledge of what 
 """
 
 from collections.abc import Iterator, Sequence
-from contextlib import suppress
+from contextlib import nullcontext, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -140,15 +140,40 @@ def join(places: Places, day: str, machine: str, step: Step = nothing) -> None:
     if target.exists():
         with Sheet(target) as sheet:
             for kind, every_us in (("minutes", MINUTE_US), ("hours", HOUR_US)):
-                rows = ((name, summary(sheet.read(name), every_us)) for name in names)
                 path = places.sheet("hours" if kind == "hours" else "minutes", day, machine)
-                write(path, machine, ((n, t) for n, t in rows if len(t["time"])), step)
+                rows = list(_summaries(path, sheet, every_us))
+                write(path, machine, rows, step)
     for part in parts:
         remove(part, step)
     emptied = places.root / "parts" / day / machine
     with suppress(OSError):  # something that was set aside stays in it
         emptied.rmdir()
         emptied.parent.rmdir()
+
+
+def _summaries(path: Path, samples: Sheet, every_us: int) -> Iterator[tuple[str, Table]]:
+    """Spans of all signals; those known of samples that are gone meanwhile stay as they were.
+
+    Hours outlive their samples: what comes late then must not take their place.
+    """
+    before: dict[str, Table] = {}
+    with suppress(DamagedError), Sheet(path) if path.exists() else nullcontext() as sheet:
+        before = {name: sheet.read(name) for name in sheet.signals} if sheet else {}
+    for name in sorted({*before, *samples.signals}):
+        rows = summary(samples.read(name), every_us)
+        if name in before:
+            rows = fuller(before[name], rows)
+        if len(rows["time"]):
+            yield name, rows
+
+
+def fuller(before: Table, now: Table) -> Table:
+    """Of two summaries of the same spans the rows that are made of more samples."""
+    both = {name: np.concatenate([now[name], before[name].astype(now[name].dtype)]) for name in now}
+    order = np.lexsort((-both["count"].astype(np.int64), both["time"]))  # equal: the present one
+    first = np.ones(len(order), bool)
+    first[1:] = np.diff(both["time"][order]) != 0
+    return {name: column[order[first]] for name, column in both.items()}
 
 
 def _signals(path: Path) -> list[str]:

@@ -1,5 +1,9 @@
 """Reading back: sealed days and what is not sealed as one, as samples or as a chart."""
 
+import subprocess
+import sys
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -11,6 +15,7 @@ from tests.recorded import DAY_US, MONDAY_US, SIGNALS, STATES, Folder, one, same
 HOUR_US = 3600 * SECOND_US
 TUESDAY_US, WEDNESDAY_US = MONDAY_US + DAY_US, MONDAY_US + 2 * DAY_US
 ALL_US = (MONDAY_US, MONDAY_US + 3 * DAY_US)
+DAYS = ["2025-11-24", "2025-11-25", "2025-11-26", "2025-11-27"]
 
 
 @pytest.fixture(scope="module")
@@ -40,6 +45,44 @@ def test_sealing_changes_nothing_that_is_read(folder, history):
     seal(folder.path, STATES)
     assert all(same(a, history.read(s.machine, s.name, *ALL_US))
                for a, s in zip(before, SIGNALS, strict=True))  # fmt: skip
+
+
+READS = """
+import resource, signal, sys
+from pathlib import Path
+from condmon.history.recordings import streams
+from condmon.history.store import History
+from tests.recorded import SIGNALS
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, 20_000))  # less than readers put beside a file
+folder = Path(sys.argv[1])
+rows = len(History(folder, SIGNALS).read("mill-1", "temp", 0, 2**60).at_us)
+print(*(stream.day for stream in streams(folder)), rows)
+"""
+
+
+def read_on_a_full_disk(folder: Path) -> list[str]:
+    """Days and samples that a process finds which can write next to nothing."""
+    words = [sys.executable, "-c", READS, str(folder)]
+    out = subprocess.run(words, check=True, timeout=60, capture_output=True, text=True)
+    assert "Traceback" not in out.stderr
+    return out.stdout.splitlines()[-1].split()  # the log before it
+
+
+def test_a_disk_without_room_for_what_readers_put_beside_a_recording_is_read_all_the_same(folder):
+    assert [*DAYS, "432"] == read_on_a_full_disk(folder.path)
+
+
+def test_a_recording_whose_end_lies_beside_it_is_not_read_without_it(folder, tmp_path):
+    folder.take(folder.clock.now_us(), one(0, folder.clock.now_us(), 55.0))
+    other = tmp_path / "other"  # as after a kill
+    other.mkdir()
+    for path in folder.path.glob("stream-*"):
+        if not path.name.endswith("-shm"):
+            (other / path.name).write_bytes(path.read_bytes())
+    [log_of] = other.glob("*-wal")
+    assert log_of.stat().st_size > 0
+    assert [*DAYS[:3], "432"] == read_on_a_full_disk(other)
 
 
 def test_a_span_ends_before_its_end(folder, history):

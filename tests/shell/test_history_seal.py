@@ -114,6 +114,30 @@ def test_a_late_sample_joins_its_sealed_day(folder):
         assert 99.5 == sheet.read("temp")["last"][-1]
 
 
+def test_what_comes_late_for_a_day_whose_samples_are_gone_leaves_its_hours(folder):
+    folder.day(MONDAY_US)
+    folder.begin_day(TUESDAY_US)
+    seal(folder.path, STATES)
+    places = Places(folder.path)
+    hours = places.sheet("hours", MONDAY, "mill-2")
+    with Sheet(hours) as sheet:
+        before = sheet.read("temp")
+    assert 24 == len(before["time"])
+    for kind in ("samples", "minutes"):
+        places.sheet(kind, MONDAY, "mill-2").unlink()  # kept long enough
+    late_us = MONDAY_US + 86_399 * SECOND_US
+    folder.take(TUESDAY_US + 40 * SECOND_US, one(2, TUESDAY_US + 40 * SECOND_US, 99.5, late_us))
+    folder.begin_day(TUESDAY_US + DAY_US)
+    for _ in range(2):
+        seal(folder.path, STATES)
+        with Sheet(hours) as sheet:
+            assert same(tuple(before.values()), tuple(sheet.read("temp").values()))
+        assert [(86_399.0, 99.5, GOOD)] == rows(monday(folder, "mill-2"), "temp")
+        part = places.part(MONDAY, "mill-2", streams(folder.path)[1], 0)  # as after a kill
+        with Sheet(monday(folder, "mill-2")) as sheet:
+            write(part, "mill-2", [("temp", sheet.read("temp"))])
+
+
 def test_minutes_and_hours_are_those_of_the_good_samples(folder):
     folder.take(MONDAY_US + 1, one(0, MONDAY_US, 20.0))
     folder.take(MONDAY_US + 9 * SECOND_US, one(0, MONDAY_US + 9 * SECOND_US, 26.0))
