@@ -83,6 +83,7 @@ class Mirror:
         self._journal: Reader | None = None
         self._tries = 0  # in the present trouble
         self._asides_told = 0
+        self._lacking = self._lacking_told = 0  # batches that were gone before their turn
         self._health_s = clock.monotonic_s()
         self._due_s = 0.0
         self._stop = threading.Event()
@@ -159,14 +160,18 @@ class Mirror:
             self._lines = self._warmed()
         batches: list[list[Record]] = []
         rows, offset, newest = 0, self._offset, self._recorder.last_offset()
+        begun = offset > 0  # a mirror that begins takes what there is and lacks nothing
         if newest > offset:
             with closing(self._recorder.read(offset)) as found:
-                for offset, records in found:  # noqa: B007 - where it ends is where we go on
+                for at, records in found:
+                    self._lacking += at - offset - 1 if begun else 0
+                    offset, begun = at, True
                     batches.append(records)
                     rows += rows_in(records)
                     if rows >= LINES_MAX or len(batches) >= BATCHES_MAX:
                         break
                 else:
+                    self._lacking += max(0, newest - offset)
                     offset = max(offset, newest)  # damaged ones at the end are left out
         entries = self._entries()
         self._queue.put(self._lines.of(batches))
@@ -268,7 +273,12 @@ class Mirror:
         """Nothing is left to hand over; say so once after an outage that was told."""
         if self._saved.told:
             self._keep(replace(self._saved, told=0))
-            self._note("the time-series server takes samples again and has everything")
+            everything = "everything that is left" if self._lacking else "everything"
+            self._note(f"the time-series server takes samples again and has {everything}")
+        if self._lacking > self._lacking_told:
+            count, self._lacking_told = self._lacking - self._lacking_told, self._lacking
+            self._note(f"the time-series server lacks {count} batch(es) of the record: they were "
+                       "removed for want of room, or damaged, before it took them")  # fmt: skip
         if self._queue.aside > self._asides_told:
             count = self._queue.aside - self._asides_told
             self._asides_told = self._queue.aside

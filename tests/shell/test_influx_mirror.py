@@ -14,6 +14,8 @@ from condmon.engine import records as rec
 from condmon.engine.outputs import Entry
 from condmon.engine.records import SECOND_US, Action, Beacon, Health, Record, Samples
 from condmon.engine.settings import Machine, Settings, Signal
+from condmon.history.retention import Keep, prune
+from condmon.history.seal import seal
 from condmon.influx import cursor
 from condmon.influx.mirror import Mirror
 from condmon.influx.queue import LINES_MAX
@@ -123,6 +125,32 @@ def test_backlog_is_handed_over_in_order_a_bounded_piece_at_a_time(house):
     assert exactly(house) == house.values()
     assert max(len(write.lines) for write in house.far.writes) == LINES_MAX
     assert house.most_waiting <= LINES_MAX + 20_000
+
+
+def test_what_the_disk_budget_took_before_the_server_did_is_told_and_the_rest_comes_once(house):
+    house.far.close()
+    for _ in range(5):
+        for _ in range(3):
+            house.record(10)
+            house.work(3600)
+        house.clock.pass_s(21 * 3600)
+    house.record(1)
+    for blob in (b"one", b"two"):
+        house.journal.keep_snapshot(blob, house.recorder.last_offset())
+    seal(house.folder, frozenset())
+    (house.folder / "filler").write_bytes(bytes(1_000_000))
+    keep = Keep(1e9, 1e9, disk_max_mb=1, mirrored=house.mirror.mirrored())
+    gone = prune(house.folder, keep, house.clock.now_us())
+    lacking = [one.what for one in gone if "the mirror has not taken this yet" in one.why]
+    assert 4 == len(lacking)
+    house.far.open()
+    house.work(900)
+    first = house.values().index(120.0)  # what it held in memory, then what is left
+    assert [float(n) for n in range(120, 151)] == house.values()[first:]
+    assert len(house.values()) == len(set(house.values()))
+    batches = (120 - first) // 10
+    assert [f"lacks {batches} batch(es)" in note for note in house.notes()] == [False, False, True]
+    assert "takes samples again and has everything that is left" in house.notes()[1]
 
 
 def test_memory_does_not_grow_while_the_server_is_away(house):
