@@ -79,6 +79,12 @@ need_chromium() {
         apt_install chromium
 }
 
+# need_compiler: for the piece that stands under a process in tests and lets one call to the system fail
+need_compiler() {
+    command -v cc >/dev/null 2>&1 && return 0
+    apt_install gcc libc6-dev
+}
+
 # need_venv FOLDER EXTRA: a virtual environment with this checkout and one of its extras
 need_venv() {
     stamp="$1/.made-of"
