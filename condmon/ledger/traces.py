@@ -122,7 +122,7 @@ def words(found: Laid, signal: Signal, calendar: Calendar) -> str:
         )
     for other, stroke, change in found.siblings:
         text += f"; thin: {_name(other)}, {_ends(stroke)}{unit}"
-        text += "" if change is None else f", on the whole {100 * change:+.0f} % since then"
+        text += "" if change is None else f", on the whole {round(100 * change):+d} % since then"
     return text
 
 

@@ -17,7 +17,7 @@ from condmon.replaying import cluster, processes
 from condmon.replaying.days import Day, Under, files, work
 from tests.shell.test_replay import CONFIG, messages
 
-DAYS = 6
+DAYS = 4
 OTHER = '[adjust.air-while-off]\nhold = "12 min"\n[[check]]'
 
 
