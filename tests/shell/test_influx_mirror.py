@@ -17,7 +17,7 @@ from condmon.engine.settings import Machine, Settings, Signal
 from condmon.history.retention import Keep, prune
 from condmon.history.seal import seal
 from condmon.influx import cursor
-from condmon.influx.mirror import Mirror
+from condmon.influx.mirror import LIVE_S, Mirror
 from condmon.influx.queue import LINES_MAX
 from condmon.store.journal import Journal
 from condmon.store.recorder import Recorder
@@ -125,6 +125,24 @@ def test_backlog_is_handed_over_in_order_a_bounded_piece_at_a_time(house):
     assert exactly(house) == house.values()
     assert max(len(write.lines) for write in house.far.writes) == LINES_MAX
     assert house.most_waiting <= LINES_MAX + 20_000
+
+
+def test_catching_up_rests_as_long_as_it_worked_and_then_looks_every_few_seconds(
+    house, monkeypatch
+):
+    real = house.mirror._read
+
+    def slow() -> bool:
+        house.clock.pass_s(0.75)
+        return real()
+
+    monkeypatch.setattr(house.mirror, "_read", slow)
+    for _ in range(3):
+        house.record(LINES_MAX)
+    assert [0.75, 0.75] == [house.mirror.step(), house.clock.pass_s(0.75) or house.mirror.step()]
+    house.work(60)
+    assert exactly(house) == house.values()
+    assert 0 < house.mirror.step() <= LIVE_S
 
 
 def test_what_the_disk_budget_took_before_the_server_did_is_told_and_the_rest_comes_once(house):

@@ -2,6 +2,8 @@
 
 import itertools
 import json
+import subprocess
+import sys
 
 import pytest
 
@@ -73,6 +75,18 @@ def test_other_figures_are_told_by_what_would_be_different(shop, capsys):
     assert {("today", "note")} == {(r["urgency_here"], r["urgency_there"]) for r in rows[:-1]}
     assert (DAYS, DAYS) == (rows[-1]["here"]["alerts"], rows[-1]["there"]["alerts"])
     assert 7.0 == pytest.approx(rows[-1]["here"]["messages_a_week"], rel=0.02)
+
+
+def test_it_gives_way_to_the_watch(shop):
+    code = (
+        "import os, sys; from condmon.cli import main; before = os.nice(0);"
+        "main(['whatif', '-c', sys.argv[1], '--set', 'air-while-off.enabled=false', '--day',"
+        " '2025-11-25', '--json']); print(before, os.nice(0))"
+    )
+    words = [sys.executable, "-c", code, str(shop / "condmon.toml")]
+    out = subprocess.run(words, check=True, timeout=60, capture_output=True, text=True).stdout
+    before, now = map(int, out.splitlines()[-1].split())
+    assert now == min(19, before + 15)
 
 
 def test_the_page_for_people_and_how_far_it_is(shop, capsys):
