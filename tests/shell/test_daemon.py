@@ -4,7 +4,6 @@ import ctypes
 import os
 import signal
 import socket
-import subprocess
 import threading
 import time
 from pathlib import Path
@@ -19,7 +18,6 @@ from condmon.engine.records import Samples
 from condmon.store import lock
 from condmon.store.journal import Reader
 from condmon.store.recorder import Recorder
-from tests.brokers import Mosquitto
 from tests.daemons import Daemon
 from tests.shops import Shop, payload, publish
 from tests.waiting import until
@@ -168,31 +166,3 @@ def test_a_thread_that_has_ended_ends_the_feeding_of_the_watchdog(tmp_path, mana
     assert b"WATCHDOG=1" not in manager.heard()
     shop.leave(service)
     assert b"STOPPING=1" in manager.heard()
-
-
-@pytest.mark.broker
-def test_example_broker_configuration_works_with_a_session_that_waits(tmp_path):
-    words = tmp_path / "passwords"
-    subprocess.run(["mosquitto_passwd", "-c", "-b", str(words), "condmon", "secret"], check=True,
-                   capture_output=True)  # fmt: skip
-    text = (Path(__file__).parents[2] / "deploy" / "mosquitto.conf").read_text()
-    text = text.replace("listener 1883", "").replace("/etc/mosquitto/passwords", str(words))
-    text = text.replace("persistence_location /var/lib/mosquitto/", "")
-    mosquitto = Mosquitto(tmp_path / "broker", text.replace("{", "{{").replace("}", "}}")).start()
-    secret = tmp_path / "broker.password"
-    secret.write_text("secret\n")
-    secret.chmod(0o600)
-    try:
-        daemon = Daemon(tmp_path, mosquitto.url)
-        text = daemon.config.read_text()
-        user = '\nusername = "condmon"\npassword_file = "broker.password"\n'
-        daemon.config.write_text(text.replace('client_id = "condmon-test"', user))
-        daemon.start()
-        daemon.until_logged('"session":"new"')
-        assert 0 == daemon.stop()
-        mosquitto.restart()
-        daemon.start()
-        daemon.until_logged('"session":"resumed"')
-        assert 0 == daemon.stop()
-    finally:
-        mosquitto.stop()
