@@ -116,7 +116,10 @@ class Table:
         kind = whole.schema_arrow.field(place).type
         if not pa.types.is_timestamp(kind) or len(whole.schema.names) != len(whole.schema_arrow):
             return None
-        told = whole.metadata.row_group(group).column(place).statistics
+        chunk = whole.metadata.row_group(group).column(place)
+        if chunk.physical_type != whole.schema.column(place).physical_type:
+            return None  # damaged; the library would end the whole process over its statistics
+        told = chunk.statistics
         if told is None or not told.has_min_max:
             return None
         ends = pa.array([told.min, told.max]).cast(pa.timestamp("us"), safe=False).cast(pa.int64())

@@ -4,6 +4,8 @@ import gzip
 import hashlib
 import io
 import json
+import subprocess
+import sys
 from pathlib import Path
 from random import Random
 
@@ -215,3 +217,23 @@ def test_a_list_whose_rows_are_none_is_no_backup(saved, row, capsys):
     (place / "backup" / "backup.json").write_text(json.dumps({"files": {"accounts.db": row}}))
     assert 2 == main(["restore", str(place / "backup"), "-c", str(place / "condmon.toml")])
     assert "is no backup of condmon" in capsys.readouterr().err
+
+
+EACH_BYTE = """
+import sys
+from pathlib import Path
+from tests.shell.test_files_any import CAPTURES, judged
+whole, path = CAPTURES[1], Path(sys.argv[1])
+for at in (at for at in range(len(whole) - 850, len(whole)) if whole[at] < 16):
+    path.write_bytes(whole[:at] + b"\\x22" + whole[at + 1 :])
+    judged(path)
+print("all judged")
+"""
+
+
+def test_no_changed_byte_in_the_foot_of_a_capture_ends_the_process(tmp_path):
+    """In a process of its own: the library ends it where statistics do not fit their column."""
+    done = subprocess.run([sys.executable, "-c", EACH_BYTE, str(tmp_path / "day.parquet")],
+                          cwd=Path(__file__).parents[2], capture_output=True, text=True,
+                          check=False)  # fmt: skip
+    assert ("all judged", 0) == (done.stdout.strip(), done.returncode), done.stderr[-500:]
