@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 FORMAT = 2
-TOGETHER_ROWS = 1 << 16  # so many rows of short signals in one row group: read within milliseconds
+TOGETHER_ROWS = 1 << 14  # of short signals in one row group: as soon read as one alone
 _KEY = b"condmon"
 _LABELS = ("machine", "signal")
 _PARTS = (decimals.NUMBER, decimals.PLACES)
