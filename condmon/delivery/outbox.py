@@ -8,6 +8,7 @@ import secrets
 import sqlite3
 import threading
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from random import Random
 
@@ -15,13 +16,13 @@ import orjson
 
 from condmon import log
 from condmon.clock import Clock
-from condmon.delivery.lane import TROUBLE_S, WAIT_ASKED_MAX_S, Lane, tell_store
+from condmon.delivery.lane import TROUBLE_S, WAIT_ASKED_MAX_S, WAIT_MAX_S, Lane, tell_store
 from condmon.delivery.plan import Routing
 from condmon.delivery.plandue import PlanDue
 from condmon.engine.settings import Settings
 from condmon.errors import StoreError
 from condmon.senders.letter import Sender
-from condmon.store.journal import message_of
+from condmon.store.journal import SETTLE_US, message_of
 from condmon.store.journal_file import SentLog, connect, transaction, words
 
 _log = log.get("outbox")
@@ -120,17 +121,22 @@ class Outbox:
             self._due.close()
 
     def _shorten(self, db: sqlite3.Connection, now_us: int) -> None:
-        """Wait no longer than the plan and the longest pause: the wall clock may be put back."""
-        longest_us = now_us + round(WAIT_ASKED_MAX_S * 1e6)
+        """Wait no longer than the plan and the longest pause: the wall clock may be put back.
+
+        What was never tried waits for the plan alone; what was written at a time that has not come
+        yet waits no longer than a pause of our own.
+        """
         rows = db.execute(
-            "SELECT key, body, due_us FROM delivery JOIN message ON message.id = message"
-            " WHERE state = 'waiting' AND due_us > ?",
-            (longest_us,),
+            "SELECT key, body, due_us, tries, born_us FROM delivery"
+            " JOIN message ON message.id = message WHERE state = 'waiting' AND due_us > ?",
+            (now_us,),
         )
-        for key, body, due_us in rows.fetchall():
-            message, until_us = message_of(body), longest_us
-            if self._routing and message.at_us <= longest_us:
-                until_us = max(until_us, self._routing.held_until_us(message))
+        for key, body, due_us, tries, born_us in rows.fetchall():
+            message = message_of(body)
+            message = replace(message, at_us=min(message.at_us, now_us))
+            held_us = self._routing.held_until_us(message) if self._routing else now_us
+            pause_us = round((WAIT_MAX_S if born_us > now_us else WAIT_ASKED_MAX_S) * 1e6)
+            until_us = max(now_us + (pause_us if tries else SETTLE_US), held_us)
             db.execute("UPDATE delivery SET due_us = ? WHERE key = ?", (min(due_us, until_us), key))
 
     def _tend_plan(self) -> None:

@@ -13,6 +13,7 @@ from collections.abc import Callable, Sequence
 from condmon import log
 from condmon.engine.records import Gap, Record
 from condmon.errors import StoreError
+from condmon.mqtt.connection import MID_BITS
 from condmon.store.recorder import Recorder, rows_in
 
 ROWS_MAX = 2_000_000  # about 70 MB; at 100 samples a second five hours
@@ -108,6 +109,9 @@ class Spool:
     def _keep(self, records: list[Record], tickets: Sequence[int]) -> None:
         self._waiting.append((self._now_us(), records))
         self._rows += rows_in(records)
+        newest = max(tickets, default=0) >> MID_BITS
+        if newest:  # those of a connection that is gone are void: the broker has sent them again
+            self._tickets = [t for t in self._tickets if t >> MID_BITS >= newest]
         self._tickets += tickets
         while self._rows > ROWS_MAX or len(self._waiting) > BATCHES_MAX:
             at_us, samples = self._waiting[0][0], rows_in(self._waiting[0][1])

@@ -214,13 +214,25 @@ def test_what_was_noted_as_sent_when_a_run_was_killed_is_not_told_again(shop, ph
     assert [("raised", "sent")] == shop.states()
 
 
-def test_clock_put_back_over_a_restart_delays_no_longer_than_the_longest_pause(shop, phone):
-    shop.clock.pass_s(30 * 86400)
+def test_clock_put_back_over_a_restart_does_not_delay_what_was_never_tried(shop, phone):
+    shop.clock.pass_s(1800)
     shop.write(alert(), message(at_us=shop.clock.now_us()))
     shop.outbox.close()
     shop.clock = FakeClock(NOW_US)
     shop.outbox = shop.new_outbox()
-    assert shop.outbox.step() <= WAIT_ASKED_MAX_S
+    shop.work(10)
+    assert ["raised"] == phone.told
+
+
+def test_clock_put_back_over_a_restart_delays_no_longer_than_the_longest_pause(shop, phone):
+    shop.clock.pass_s(30 * 86400)
+    phone.answers = [again(wait_s=WAIT_ASKED_MAX_S)]
+    shop.write(alert(), message(at_us=shop.clock.now_us()))
+    shop.work()
+    shop.outbox.close()
+    shop.clock = FakeClock(NOW_US)
+    shop.outbox = shop.new_outbox()
+    assert shop.outbox.step() <= WAIT_MAX_S
 
 
 def test_route_that_left_the_configuration_fails_in_words(shop, tmp_path):

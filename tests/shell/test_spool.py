@@ -3,6 +3,7 @@
 import structlog
 
 from condmon.engine.records import Beacon, Gap
+from condmon.mqtt.connection import MID_BITS
 from tests.shops import FullDisk, recorded, rows, shop
 
 __all__ = ["shop"]
@@ -38,6 +39,18 @@ def test_a_kill_while_records_wait_leaves_no_alert_that_nobody_would_end(shop, m
     second = shop.service()
     shop.live(second, 3, 40.0)
     assert [] == shop.alerts()
+
+
+def test_acknowledgements_of_a_connection_that_is_gone_do_not_count(shop, monkeypatch):
+    service = shop.service()
+    FullDisk(service, monkeypatch)
+    spool = service._spool
+    spool._tickets_max = 3
+    old, new = 1 << MID_BITS, 2 << MID_BITS
+    assert () == spool.append([Beacon(1)], [old | 1, old | 2])
+    assert () == spool.append([Beacon(2)], [new | 1, new | 2])
+    assert () == spool.append([Beacon(3)], [new | 3])
+    assert [new | 1, new | 2, new | 3, new | 4] == spool.append([Beacon(4)], [new | 4])
 
 
 def test_memory_that_is_full_drops_the_oldest_and_a_gap_tells_how_much(shop, monkeypatch):

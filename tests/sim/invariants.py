@@ -97,6 +97,8 @@ def _untold(world: World, records: Sequence[Record]) -> list[str]:
             # what was over the broker's bound is missing behind what it had kept
             kept = QUEUE_MAX if n in world.broker.over else 0
             low = min(first.get(m, 0) for m in range(max(0, n - 1 - kept), n))
+            while kept and low > 0 and not isinstance(records[low - 1], Samples):
+                low -= 1
             high = first.get(stop, len(records))
             if not any(low <= place <= high for place in told):
                 wrong.append(f"a hole without a gap: {n} to {stop - 1}")

@@ -11,7 +11,7 @@ from condmon.engine.decode import Arrived
 from condmon.engine.records import Link
 from condmon.engine.settings import Urgency
 from condmon.errors import SendError
-from condmon.mqtt.connection import Counts
+from condmon.mqtt.connection import MID_BITS, Counts
 from condmon.mqtt.inbox import Inbox
 from condmon.senders.letter import Letter
 from tests.sim.disk import Disk
@@ -91,15 +91,15 @@ class Broker:
         for message in out:
             self._packet += 1
             self.inflight[self._packet] = message
-            tickets.append(self.generation << 32 | self._packet)
+            tickets.append(self.generation << MID_BITS | self._packet)
         now_us = self.client.clock.now_us()
         arrived = [Arrived(now_us, topic, payload) for _, topic, payload in out]
         assert not out or self.client.inbox.put(arrived, tickets)
 
     def acknowledge(self, tickets: Sequence[int]) -> None:
         for ticket in tickets:
-            if ticket and ticket >> 32 == self.generation and self.client is not None:
-                n, _, _ = self.inflight.pop(ticket & 0xFFFFFFFF)
+            if ticket and ticket >> MID_BITS == self.generation and self.client is not None:
+                n, _, _ = self.inflight.pop(ticket & 0xFFFF)
                 self.acknowledged[n] += 1
 
     def _lose(self) -> None:
