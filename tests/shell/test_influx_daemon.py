@@ -44,10 +44,10 @@ def daemon(tmp_path: Path, mosquitto: Mosquitto) -> Iterator[Daemon]:
         made.kill()
 
 
-def mirrored(daemon: Daemon, url: str) -> Daemon:
+def mirrored(daemon: Daemon, url: str, timeout: str = "2 s") -> Daemon:
     """Start it with this server."""
     text = daemon.config.read_text().split("[influx]")[0]
-    daemon.config.write_text(f'{text}[influx]\nurl = "{url}"\ntimeout = "2 s"\n')
+    daemon.config.write_text(f'{text}[influx]\nurl = "{url}"\ntimeout = "{timeout}"\n')
     before = daemon.log().count(CONNECTED) if (daemon.folder / "log.jsonl").exists() else 0
     daemon.start()
     until(lambda: daemon.log().count(CONNECTED) > before, 20, "the daemon listens")
@@ -123,7 +123,7 @@ def test_kill_again_and_again_while_the_server_comes_and_goes_loses_nothing(far,
 
 def test_hanging_server_delays_no_alert_and_no_stop(far, mosquitto, daemon):
     far.how = lambda _: Answer(hang=True)
-    mirrored(daemon, far.url)
+    mirrored(daemon, far.url, "60 s")
     until(lambda: far.writes, 20, "a request hangs")
     began_s = time.monotonic()
 
@@ -136,10 +136,9 @@ def test_hanging_server_delays_no_alert_and_no_stop(far, mosquitto, daemon):
         return hot()
 
     until(warmer, 30, "the alert is there")
-    assert time.monotonic() - began_s < 15
-    began_s = time.monotonic()
     assert 0 == daemon.stop()
-    assert time.monotonic() - began_s < 5
+    assert time.monotonic() - began_s < 45, "nobody waited until the request was given up"
+    assert 1 == len(far.writes)
     assert "Traceback" not in daemon.errors()
 
 
