@@ -125,7 +125,8 @@ def minutes(count: float, rate: int) -> dict[str, object]:
             sizes.append(rss_mb(pid))
             print(f"{len(sizes) * step_s:.0f} s: {sizes[-1]:.1f} MB", file=sys.stderr)
             files.append(len(list(Path(f"/proc/{pid}/fd").iterdir())))
-            delays.append(delay_s(daemon))
+            delay = delay_s(daemon)
+            delays += [] if delay is None else [delay]
         stop.set()
         thread.join()
         code = daemon.stop()
@@ -159,14 +160,17 @@ def publish(port: int, rate: int, stop: threading.Event, sent: list[int]) -> Non
     client.loop_stop()
 
 
-def delay_s(daemon: Daemon) -> float:
-    """Age of the newest sample on disk: from its sending to its commit, and up to a turn more."""
+def delay_s(daemon: Daemon) -> float | None:
+    """Age of the newest sample on disk: from its sending to its commit, and up to a turn more.
+
+    None where the last hundred batches hold none.
+    """
     newest = max(daemon.store.glob("stream-*.db"))
     with closing(sqlite3.connect(f"{newest.as_uri()}?mode=ro", uri=True)) as db:
-        sql = "SELECT content FROM batches ORDER BY offset DESC LIMIT 20"
+        sql = "SELECT content FROM batches ORDER BY offset DESC LIMIT 100"
         rows = [unpack(content, lambda column: column)[0] for (content,) in db.execute(sql)]
     own = [int(r.own_us.max()) for row in rows for r in row if isinstance(r, Samples) and len(r)]
-    return round(time.time() - max(own) / 1e6, 2)
+    return round(time.time() - max(own) / 1e6, 2) if own else None
 
 
 def report(
