@@ -12,6 +12,7 @@ from condmon.errors import UsageError
 
 CHUNK_BYTES = 16_384  # what is lost at most of a compressed file that was cut off
 NAMED_MAX = 20
+UNPACKED_BYTES_MAX = 2 << 30  # a packed file may be made to have no end
 
 Kind = Literal["recording", "parquet", "csv"]
 
@@ -81,8 +82,17 @@ class Opened:
             yield from _unpack(raw, self.packing)
 
     def content(self) -> bytes:
-        """Read all of it unpacked."""
-        return b"".join(self.chunks())
+        """Read all of it unpacked; UsageError where it has no end."""
+        parts, size = [], 0
+        for chunk in self.chunks():
+            parts.append(chunk)
+            size += len(chunk)
+            if self.packing and size > UNPACKED_BYTES_MAX:
+                raise UsageError(
+                    f"{self.path}: unpacks to more than {UNPACKED_BYTES_MAX >> 20} MB, which no "
+                    "capture does; unpack it by hand if it is one"
+                )
+        return b"".join(parts)
 
 
 def _unpack(raw: IO[bytes], packing: str) -> Iterator[bytes]:

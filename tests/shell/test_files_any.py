@@ -219,6 +219,15 @@ def test_a_list_whose_rows_are_none_is_no_backup(saved, row, capsys):
     assert "is no backup of condmon" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize("head", [b"time,machine,signal,value\n", b"PAR1"])
+def test_a_packed_capture_without_an_end_is_refused(place, head, monkeypatch):
+    monkeypatch.setattr("condmon.capture.files.UNPACKED_BYTES_MAX", 1 << 20)
+    path = place / "bomb.csv.gz"
+    path.write_bytes(gzip.compress(head + b"1,a,b,2\n" * 400_000, 1))
+    count, told = judged(path)
+    assert (0, True) == (count, "unpacks to more than 1 MB" in told)
+
+
 EACH_BYTE = """
 import sys
 from pathlib import Path
