@@ -82,6 +82,7 @@ class Block:
         self.minutes: Minutely = none(value.shape[1])
         self.stuck: dict[str, Flags] = {}
         self.column = {s.name: i for i, s in enumerate(machine.signals)}
+        self.bearings: dict[object, F64] = {}  # kept by bearing_minutes.py for who asks again
         self._read: dict[str, tuple[I64, F64]] = {}
 
     @property
