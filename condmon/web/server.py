@@ -33,6 +33,7 @@ from condmon.web.live import Live
 from condmon.web.normal import Normal
 from condmon.web.parts import Parts
 from condmon.web.past import Past
+from condmon.web.patience import Patience
 
 HERE = "127.0.0.1"
 AGAIN_S = 30.0  # after the address could not be taken
@@ -168,7 +169,7 @@ class Page:
             lifespan="off", server_header=False, date_header=True, proxy_headers=False,
             ssl_certfile=web.cert_file, ssl_keyfile=web.key_file, timeout_keep_alive=20,
             timeout_graceful_shutdown=1, limit_concurrency=CONNECTIONS_MAX, ws="none",
-            h11_max_incomplete_event_size=32 * 1024, http="h11", loop="asyncio",
+            h11_max_incomplete_event_size=32 * 1024, http=Patience, loop="asyncio",
         )  # fmt: skip
         logging.getLogger("uvicorn").propagate = False  # what matters is told by our own log
         logging.getLogger("uvicorn").addHandler(logging.NullHandler())
@@ -202,7 +203,7 @@ class Page:
         config = uvicorn.Config(
             installer(self.parts), log_config=None, access_log=False, lifespan="off",
             server_header=False, proxy_headers=False, limit_concurrency=CONNECTIONS_MAX,
-            ws="none", http="h11", timeout_graceful_shutdown=1,
+            ws="none", http=Patience, timeout_graceful_shutdown=1,
         )  # fmt: skip
         with listening:
             server = _Server(config)
