@@ -16,6 +16,9 @@ BASE_DAYS = 5
 READY_DAYS = 3
 """Three days hold at least two shifts of different work; five outlast a weekend."""
 RECENT = 60
+DAY_VALUES_MAX = 4096
+"""Values of a day that are kept. Minutes are fewer; a source that repeats itself many times a
+second is thinned evenly, which moves a day's middle by less than its own scatter."""
 
 
 class Past:
@@ -47,6 +50,7 @@ class Past:
         self._recent, self._base = recent, base
         self._day = -1
         self._values: list[float] = []
+        self._each, self._passed = 1, 0  # each so-manieth is kept; how many passed since
         self.figures: list[float] = []
         self.last: list[float] = []
 
@@ -74,12 +78,25 @@ class Past:
             self._close()
             self._day = day
         if len(self.figures) < self._base:
+            self._keep(known)
+
+    def _keep(self, known: list[float]) -> None:
+        """Take values up one by one where they would be too many: no cut of the stream may show."""
+        if self._each == 1 and len(self._values) + len(known) <= DAY_VALUES_MAX:
             self._values += known
+            return
+        for value in known:
+            if self._passed == 0:
+                if len(self._values) == DAY_VALUES_MAX:
+                    self._values = self._values[::2]
+                    self._each *= 2
+                self._values.append(value)
+            self._passed = (self._passed + 1) % self._each
 
     def _close(self) -> None:
         if len(self._values) >= self._least and len(self.figures) < self._base:
             self.figures.append(middle(self._values, self._share))
-        self._values = []
+        self._values, self._each, self._passed = [], 1, 0
 
     def usual(self) -> float:
         """Middle of the base's days, NaN while there are too few."""
@@ -95,12 +112,15 @@ class Past:
 
     def state(self) -> list[Any]:
         """What has to survive a restart."""
-        return [self._day, np.array(self._values), self.figures, np.array(self.last)]
+        thinned = [self._each, self._passed]
+        return [self._day, np.array(self._values), self.figures, np.array(self.last), thinned]
 
     def load(self, state: list[Any]) -> None:
         """Take up a saved state."""
-        self._day, values, self.figures, last = state
+        self._day, values, self.figures, last, *thinned = state
         self._values, self.last = values.tolist(), last.tolist()
+        # a snapshot of before values were thinned has none
+        self._each, self._passed = thinned[0] if thinned else (1, 0)
 
 
 def middle(values: list[float], share: float | None = 0.5) -> float:
