@@ -1,6 +1,7 @@
 """Any text as a condition: compiled or refused in words, and nothing outside is ever touched."""
 
 import sys
+import threading
 
 import numpy as np
 from hypothesis import given
@@ -12,13 +13,14 @@ from tests.engine.test_expression import DUTIES, KINDS, block
 from tests.generated import generated
 
 TOUCHED: list[str] = []
-WATCHING = [False]
+WATCHING = [0]
+"""The thread that is looked at; others go on with what is theirs."""
 HARMLESS = {"compile", "object.__getattr__", "object.__setattr__", "object.__delattr__"}
 """Parsing asks for the first; the others are Python's own bookkeeping."""
 
 
 def _heard(event: str, _: object) -> None:
-    if WATCHING[0] and event not in HARMLESS:
+    if WATCHING[0] == threading.get_ident() and event not in HARMLESS:
         TOUCHED.append(event)
 
 
@@ -62,14 +64,14 @@ COLUMNS = block([0, 1] * 4, **{
 @given(TEXTS)
 def test_any_text_is_compiled_or_refused_and_reaches_nothing(text):
     TOUCHED.clear()
-    WATCHING[0] = True
+    WATCHING[0] = threading.get_ident()
     try:
         problems = check_expression(text, KINDS)
         pair = None if problems else Condition(text, KINDS, DUTIES).push(COLUMNS)
     except ExpressionError:
         pair = None  # a duty that the machine does not have
     finally:
-        WATCHING[0] = False
+        WATCHING[0] = 0
     assert [] == TOUCHED
     for column in pair or ():
         assert COLUMNS.n == len(column)
@@ -78,11 +80,11 @@ def test_any_text_is_compiled_or_refused_and_reaches_nothing(text):
 
 def test_the_watch_over_what_is_reached_sees_a_file_being_opened():
     TOUCHED.clear()
-    WATCHING[0] = True
+    WATCHING[0] = threading.get_ident()
     try:
         open(__file__).close()  # noqa: PTH123
     finally:
-        WATCHING[0] = False
+        WATCHING[0] = 0
     assert ["open"] == TOUCHED
 
 
