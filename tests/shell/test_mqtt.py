@@ -85,7 +85,7 @@ def test_frozen_broker_is_noticed_within_three_keepalives(mosquitto):
 
 def test_exception_in_a_callback_is_counted_and_the_thread_lives(mosquitto):
     clock = FakeClock()
-    with Heard(broker_of(mosquitto), clock) as heard, logged() as lines:
+    with logged() as lines, Heard(broker_of(mosquitto), clock) as heard:
         heard.until_up()
         clock.fail_next = 2
         publish(mosquitto, numbered(0, 5))
@@ -187,7 +187,7 @@ def test_broker_that_takes_the_connection_and_says_nothing_is_left(monkeypatch):
 
 
 def test_thread_that_died_is_started_again_by_the_watchdog(mosquitto):
-    with Heard(broker_of(mosquitto)) as heard, logged() as lines:
+    with logged() as lines, Heard(broker_of(mosquitto)) as heard:
         heard.until_up()
         connection = heard.mqtt._connection
         heard.mqtt._generation += 1  # the thread believes that it was replaced, and ends
@@ -238,7 +238,7 @@ def test_thread_that_hangs_is_replaced_and_its_late_message_is_not_acknowledged(
 def test_refused_filter_is_named_and_the_others_are_heard():
     scripted = ScriptedBroker(b"", granted=b"\x01\x87")
     try:
-        with Heard(broker_of(scripted), topics=(TOPIC, "office/#")) as heard, logged() as lines:
+        with logged() as lines, Heard(broker_of(scripted), topics=(TOPIC, "office/#")) as heard:
             heard.until_up()
             assert {"office/#": "Not authorized"} == heard.mqtt.refused_filters
             until(lambda: [line for line in lines if line.get("filter") == "office/#"], 5)

@@ -23,7 +23,7 @@ def test_wrong_password_is_told_in_words_and_a_new_one_is_read_from_the_file(tmp
     secret.write_text("wrong\n")
     broker = broker_of(mosquitto, username="condmon", password_file=secret)
     try:
-        with Heard(broker) as heard, logged() as lines:
+        with logged() as lines, Heard(broker) as heard:
             heard.until_down("refused our user or password")
             until(lambda: len(lines) >= 1, 5)
             assert 30 <= float(str(lines[0]["next_try_s"]))

@@ -89,7 +89,7 @@ class Broker:
         out, self.waiting = self.waiting[:room], self.waiting[room:]
         tickets = []
         for message in out:
-            self._packet += 1
+            self._packet = self._packet % 0xFFFF + 1  # as MQTT counts; RECEIVE_MAX are under way
             self.inflight[self._packet] = message
             tickets.append(self.generation << MID_BITS | self._packet)
         now_us = self.client.clock.now_us()

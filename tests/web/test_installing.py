@@ -219,9 +219,13 @@ def test_a_damaged_file_is_told_with_what_to_do(folder):
 
 def test_a_stolen_key_of_the_box_cannot_vouch_for_another_site(folder, monkeypatch):
     """OpenSSL, as phones do, refuses a leaf outside the name constraints though it is signed."""
-    monkeypatch.setattr(authority, "wanted_names", lambda *_: ["bank.example", "8.8.8.8"])
-    monkeypatch.setattr(authority, "_check_allowed", lambda *_: None)
-    at = authority.places(folder)
+    at, foreign = authority.places(folder), ["bank.example", "8.8.8.8"]
+    names, check = authority.wanted_names, authority._check_allowed
+    # of this folder only: the box of the other tests looks after its certificate all the time
+    monkeypatch.setattr(authority, "wanted_names",
+                        lambda path, own: foreign if path == at.authority else names(path, own))
+    monkeypatch.setattr(authority, "_check_allowed",
+                        lambda of, wanted: None if wanted == foreign else check(of, wanted))  # fmt: skip
     assert "" == refusal(at, "condmon.pier.example")
     authority.renew(folder, [], NOW_US)
     assert "permitted subtree violation" in refusal(at, "bank.example")
