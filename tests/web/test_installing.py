@@ -222,10 +222,12 @@ def test_a_stolen_key_of_the_box_cannot_vouch_for_another_site(folder, monkeypat
     at, foreign = authority.places(folder), ["bank.example", "8.8.8.8"]
     names, check = authority.wanted_names, authority._check_allowed
     # of this folder only: the box of the other tests looks after its certificate all the time
-    monkeypatch.setattr(authority, "wanted_names",
-                        lambda path, own: foreign if path == at.authority else names(path, own))
-    monkeypatch.setattr(authority, "_check_allowed",
-                        lambda of, wanted: None if wanted == foreign else check(of, wanted))  # fmt: skip
+    monkeypatch.setattr(
+        authority, "wanted_names", lambda of, own: foreign if of == at.authority else names(of, own)
+    )
+    monkeypatch.setattr(
+        authority, "_check_allowed", lambda of, all_: None if all_ == foreign else check(of, all_)
+    )
     assert "" == refusal(at, "condmon.pier.example")
     authority.renew(folder, [], NOW_US)
     assert "permitted subtree violation" in refusal(at, "bank.example")
