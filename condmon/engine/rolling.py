@@ -12,6 +12,8 @@ from condmon.engine.logic import TRUE, Column, Truth
 STEP = 1e-6
 VALUE_MAX = 1e6
 """Larger values are unknown to means and slopes: beyond it the integers could overflow."""
+COUNT_MAX = 1e12
+"""What moves on further in a second counts nothing; sums of an hour of it stay exact."""
 WINDOW_MAX_S = 3600
 
 I64 = NDArray[np.int64]
@@ -97,8 +99,9 @@ def extreme(whole: Column, seconds: int, *, highest: bool) -> Column:
 
 
 def count(whole: Column, seconds: int) -> Column:
-    """Sum of whole numbers (0 where unknown) in each window, exact."""
-    return _sums(np.nan_to_num(whole).astype(np.int64), seconds).astype(np.float64)
+    """Exact sum of whole numbers in each window; what is unknown or beyond counting adds nothing."""
+    known = np.abs(whole) <= COUNT_MAX  # False for NaN
+    return _sums(np.where(known, whole, 0.0).astype(np.int64), seconds).astype(np.float64)
 
 
 def runs(column: Truth, carried: int) -> tuple[I64, int]:

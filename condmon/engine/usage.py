@@ -14,6 +14,7 @@ from condmon.engine.block import Block
 from condmon.engine.duty import TURNING_MIN, names
 from condmon.engine.logic import Column
 from condmon.engine.records import I64
+from condmon.engine.rolling import COUNT_MAX
 from condmon.engine.servicebook.life import LOAD_BAND
 from condmon.engine.settings import Machine, Signal
 
@@ -95,8 +96,9 @@ class Usage:
             litres = int(np.rint(flow * (MICRO / SECONDS_A_MINUTE)).astype(np.int64).sum())
             _add(self._counts, "air_micro", litres)
         if self._energy:
-            moved = np.rint(block.increase_of(self._energy.name) * MICRO).astype(np.int64).sum()
-            _add(self._counts, "energy_micro", int(moved))
+            moved = block.increase_of(self._energy.name)
+            moved = moved[np.abs(moved) <= COUNT_MAX]
+            _add(self._counts, "energy_micro", int(np.rint(moved * MICRO).astype(np.int64).sum()))
         for axis in self._axes:
             self._move(axis, block)
         for bearing in self._bearings:

@@ -78,3 +78,8 @@ def test_runs_count_true_ticks_in_a_row_and_carry_on():
     length, carried = rolling.runs(on, 5)
     assert [6, 7, 0, 1] == length.tolist()
     assert carried == 1
+
+
+def test_count_passes_over_what_no_counter_can_do():
+    moved = [1.0, 1e308, 2.0, -1e308, NAN, float("inf"), 3.0]
+    assert [6.0] == rolling.count(np.array(moved), len(moved)).tolist()

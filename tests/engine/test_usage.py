@@ -118,5 +118,14 @@ def test_counters_of_a_handful_of_seconds():
     assert np.isclose(sum(usage["duty_s"].values()), 10)
 
 
+def test_a_counter_that_leaps_beyond_all_counting_adds_nothing():
+    machine = Machine("m", "M", (signal(0, "m", "energy", "energy"),))
+    engine = Engine(Settings("Pier", shop().calendar, (machine,), digest="x"))
+    rows = [(0, T0_US + s * SECOND_US, NO_TIME, v, 0, 0, 0)
+            for s, v in enumerate((100.0, 101.5, 1e300, 1e300 + 1e290, 5.0, 7.0))]  # fmt: skip
+    engine.push([samples(rows), Beacon(T0_US + 12 * SECOND_US)])
+    assert 3.5 == engine.usage()["m"]["energy"]
+
+
 def _second(row: tuple[int, int, float]) -> int:
     return row[1]
