@@ -99,7 +99,7 @@ def extreme(whole: Column, seconds: int, *, highest: bool) -> Column:
 
 
 def count(whole: Column, seconds: int) -> Column:
-    """Exact sum of whole numbers in each window; what is unknown or beyond counting adds nothing."""
+    """Exact sum of whole numbers in each window; unknown ones and those beyond counting are 0."""
     known = np.abs(whole) <= COUNT_MAX  # False for NaN
     return _sums(np.where(known, whole, 0.0).astype(np.int64), seconds).astype(np.float64)
 
