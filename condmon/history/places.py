@@ -13,8 +13,8 @@ from typing import Any, Literal
 
 import orjson
 
-from condmon.history.durable import make_folder, write_text
 from condmon.history.recordings import Stream
+from condmon.store.durable import make_folder, write_text
 
 Kind = Literal["samples", "minutes", "hours"]
 KINDS: tuple[Kind, ...] = ("samples", "minutes", "hours")

@@ -15,9 +15,9 @@ from typing import NamedTuple
 
 from condmon.engine.records import SECOND_US
 from condmon.errors import StoreError
-from condmon.history.durable import Step, nothing, remove
 from condmon.history.places import Kind, Places
 from condmon.history.recordings import Stream, day_of, streams
+from condmon.store.durable import Step, nothing, remove
 from condmon.store.journal import Reader
 
 DAY_US = 24 * 3600 * SECOND_US

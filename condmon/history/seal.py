@@ -19,7 +19,6 @@ import numpy as np
 from condmon import log
 from condmon.capture.decimals import taken_apart
 from condmon.engine.records import F64, GOOD, I64, SECOND_US
-from condmon.history.durable import TMP, Step, nothing, remove
 from condmon.history.places import Places
 from condmon.history.recordings import (
     Columns,
@@ -32,6 +31,7 @@ from condmon.history.recordings import (
     streams,
 )
 from condmon.history.sheets import DamagedError, Sheet, Table, write
+from condmon.store.durable import TMP, Step, nothing, remove
 
 ROWS_A_SLICE = 150_000
 MINUTE_US, HOUR_US = 60 * SECOND_US, 3600 * SECOND_US

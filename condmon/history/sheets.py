@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from condmon.capture import decimals
 from condmon.errors import CondmonError, NewerError, StoreError
-from condmon.history.durable import TMP, Step, make_folder, nothing, sync_file, sync_folder
+from condmon.store.durable import TMP, Step, make_folder, nothing, sync_file, sync_folder
 
 if TYPE_CHECKING:
     import pyarrow as pa

@@ -11,6 +11,7 @@ import orjson
 
 from condmon import log
 from condmon.errors import NewerError, StoreError
+from condmon.store.durable import set_aside
 
 _log = log.get("journal_file")
 
@@ -198,7 +199,7 @@ def open_or_set_aside(path: Path) -> tuple[sqlite3.Connection, bool, Path | None
             if getattr(error, "sqlite_errorcode", 0) & 0xFF not in _DAMAGE:
                 raise StoreError(words(path, error)) from error
             reason = str(error)
-    aside = _set_aside(path)
+    aside = set_aside(path, lambda number: f"{path.stem}.damaged-{number}{path.suffix}")
     _log.error(
         "journal_damaged",
         set_aside=str(aside),
@@ -252,14 +253,3 @@ def _open(path: Path) -> tuple[sqlite3.Connection, bool]:
         db.close()
         raise
     return db, version == 0
-
-
-def _set_aside(path: Path) -> Path:
-    number = 1
-    while (aside := path.with_name(f"{path.stem}.damaged-{number}{path.suffix}")).exists():
-        number += 1
-    for ending in ("", "-wal", "-shm"):
-        part = path.with_name(path.name + ending)
-        if part.exists():
-            part.rename(aside.with_name(aside.name + ending))
-    return aside

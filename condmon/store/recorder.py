@@ -5,7 +5,6 @@ file has its own table of signals, so that a changed configuration still reads o
 count commits and only grow; the batches of one file all come before those of the next.
 """
 
-import os
 import re
 import sqlite3
 import time
@@ -23,6 +22,7 @@ from condmon import log
 from condmon.engine.records import Record, Samples
 from condmon.engine.settings import Signal
 from condmon.errors import NewerError, StoreError
+from condmon.store.durable import set_aside, sync_folder
 from condmon.store.packing import Integers, PackingError, pack, unpack
 
 FORMAT = 1
@@ -200,7 +200,7 @@ class Recorder:
                 raise _Damaged(str(error)) from error
             raise
         if new:
-            _sync_folder(self._folder)
+            sync_folder(self._folder)
         return db, numbers
 
     def _numbers(self, db: sqlite3.Connection) -> Integers:
@@ -313,13 +313,7 @@ class Recorder:
         """Move a damaged file out of the way, with its WAL; nothing is deleted."""
         if self._file is not None and self._file.path == path:
             self._close_file()
-        number = 1
-        while (aside := path.with_name(f"{path.name}.damaged-{number}")).exists():
-            number += 1
-        for ending in ("", "-wal", "-shm"):
-            part = path.with_name(path.name + ending)
-            if part.exists():
-                part.rename(aside.with_name(aside.name + ending))
+        aside = set_aside(path, lambda number: f"{path.name}.damaged-{number}")
         self.counts.files_set_aside.append(aside.name)
         _log.error(
             "recording file is damaged and was set aside",
@@ -368,15 +362,6 @@ def _part_of(path: Path) -> int:
     match = _NAME.fullmatch(path.name)
     assert match
     return int(match[2] or 1)
-
-
-def _sync_folder(folder: Path) -> None:
-    """Make the name of a new file durable."""
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 def _refused(folder: Path, error: Exception) -> StoreError:

@@ -50,3 +50,23 @@ def sync_file(path: Path) -> None:
 def sync_folder(folder: Path) -> None:
     """Make names in a folder durable."""
     sync_file(folder)
+
+
+def set_aside(path: Path, name: Callable[[int], str]) -> Path:
+    """Move a file with its log to the first name that is free; the new path. Raises OSError.
+
+    Parameters
+    ----------
+    path : Path
+        A closed SQLite file.
+    name : callable
+        The name of the nth damaged one, n from 1.
+    """
+    number = 1
+    while (aside := path.with_name(name(number))).exists():
+        number += 1
+    for ending in ("", "-wal", "-shm"):
+        part = path.with_name(path.name + ending)
+        if part.exists():
+            part.rename(aside.with_name(aside.name + ending))
+    return aside
