@@ -43,10 +43,12 @@ class Watchdog:
         if now_s - self._fed_s < EVERY_S:
             return
         self._fed_s = now_s
-        ended = [t.name for t in self._threads() if t.ident is not None and not t.is_alive()]
-        if not ended or self._stopping.is_set():
+        ended = {t.name for t in self._threads() if t.ident is not None and not t.is_alive()}
+        if self._stopping.is_set():
+            ended = set()
+        if not ended:
             notify("WATCHDOG=1")
-        for name in set(ended) - self._told if not self._stopping.is_set() else ():
+        for name in ended - self._told:
             self._told.add(name)
             _log.error("a thread has ended", thread=name, meaning="condmon is started anew by the "
                        "service manager; where there is none, start it again")  # fmt: skip
