@@ -202,12 +202,33 @@ class Connection:
             before = self._packets
             if client.loop_read() != paho.MQTT_ERR_SUCCESS or client.socket() is None:
                 break
-            if self._packets == before:
+            self._take_publishes(client.socket())
+            if self._packets == before or len(self._messages) >= BURST:
                 break
         if self._messages:
             self._owner.counts.messages += len(self._messages)
             self._inbox.put(self._messages, self._tickets)
             self._messages, self._tickets = [], []
+
+    def _take_publishes(self, sock: Any) -> None:
+        """What came in together with the packet just read, past the library where it is plain."""
+        if not isinstance(sock, BufferedSocket):
+            return
+        kept = self._broker.payload_bytes_max + 1
+        for topic, payload, mid, retain in sock.publishes(BURST - len(self._messages), kept):
+            try:
+                self._take(topic, payload, mid, retain)
+            except Exception as error:  # noqa: BLE001
+                self._fault_of_a_message(error)
+
+    def _take(self, topic: str, payload: bytes, mid: int, retain: bool) -> None:
+        """Keep a message for the inbox, and a ticket (0: none wanted) beside it."""
+        self._messages.append(Arrived(self._clock.now_us(), topic, payload, retain))
+        self._tickets.append(self._base | mid if mid else 0)
+
+    def _fault_of_a_message(self, error: Exception) -> None:
+        self._owner.fault("message", error)
+        del self._messages[len(self._tickets) :]
 
     def _collect_acknowledgements(self) -> None:
         """PUBACK packets of this connection's tickets; those of older ones are left out."""
@@ -251,14 +272,10 @@ class Connection:
     def _on_message(self, _client: paho.Client, _user: object, message: paho.MQTTMessage) -> None:
         self._packets += 1
         try:
-            payload = message.payload[: self._broker.payload_bytes_max + 1]
-            self._messages.append(
-                Arrived(self._clock.now_us(), message.topic, bytes(payload), message.retain)
-            )
-            self._tickets.append(self._base | message.mid if message.qos else 0)
+            payload = bytes(message.payload[: self._broker.payload_bytes_max + 1])
+            self._take(message.topic, payload, message.mid if message.qos else 0, message.retain)
         except Exception as error:  # noqa: BLE001
-            self._owner.fault("message", error)
-            del self._messages[len(self._tickets) :]
+            self._fault_of_a_message(error)
 
     def _on_connect(
         self,
