@@ -104,12 +104,14 @@ class _Way:
         self._told, self._stop = told, stop
         self._queue: queue.SimpleQueue[Part] = queue.SimpleQueue()
         self._thread: threading.Thread | None = None
+        self._ending = threading.Lock()  # or what is put as the thread ends would lie there
 
     def put(self, message: Message, alerts: tuple[Alert, ...]) -> None:
         """Send in the background."""
         due = Due(f"{message.id}:{self.name}", message.id, 0, message.at_us, message)
-        self._queue.put(Part(due, message.kind, alerts))
-        self._begin()
+        with self._ending:
+            self._queue.put(Part(due, message.kind, alerts))
+            self._begin()
 
     def _begin(self) -> None:
         if self._thread is None or not self._thread.is_alive():
@@ -124,7 +126,11 @@ class _Way:
             try:
                 part = self._queue.get(timeout=PAUSE_S)
             except queue.Empty:
-                return
+                with self._ending:
+                    if self._queue.empty():
+                        self._thread = None
+                        return
+                continue
             self._send(part)
 
     def _send(self, part: Part) -> None:

@@ -47,6 +47,12 @@ def number(value: float, digits: int = 3) -> str:
     return f"{value:.{digits}g}" if abs(value) >= 0.01 or value == 0 else f"{value:.4f}"
 
 
+def changed(ratio: float) -> str:
+    """By how much something is more or less than it was: +12 %, -3 %, 0 %."""
+    whole = round(100 * (ratio - 1))
+    return f"{whole:+d} %" if whole else "0 %"
+
+
 _SHOWN = {
     "Cel": "°C",
     "[degF]": "°F",

@@ -18,7 +18,7 @@ from condmon.engine.past import middle
 from condmon.engine.records import F64, SECOND_US
 from condmon.engine.settings import Machine, Settings, Signal
 from condmon.engine.strokes import POINTS, Strokes, shape
-from condmon.engine.words import number, shown
+from condmon.engine.words import changed, number, shown
 
 GOOD = 5
 IN_A_ROW, RUNNING = 3, 2
@@ -119,7 +119,7 @@ class AxisTrace(Check):
             f"{number(after)}{unit}; {number(before)}{unit} was usual."
         )
         if siblings == siblings:
-            what += f" The other axes have changed by {100 * (siblings - 1):+.0f} %."
+            what += f" The other axes have changed by {changed(siblings)}."
         return Said(
             what,
             "What rubs there goes on wearing.",

@@ -18,7 +18,7 @@ from condmon.engine.expression import Pair
 from condmon.engine.minutely import Minutely
 from condmon.engine.past import Past, middle
 from condmon.engine.settings import Machine, Settings, Signal, Urgency
-from condmon.engine.words import number, shown
+from condmon.engine.words import changed, number, shown
 
 ALONE = 1.2  # how much further the limit lies without a sibling
 Found = tuple[float, float, list[float]]
@@ -126,7 +126,7 @@ class AxisUnlike(Slow):
             f"{number(usual)}{unit} was usual, so it has risen by {100 * (now / usual - 1):.0f} %."
         )
         if siblings == siblings:
-            what += f" The other axes have changed by {100 * (siblings - 1):+.0f} %."
+            what += f" The other axes have changed by {changed(siblings)}."
         axis = (signal.axis or signal.name).upper()
         return Said(
             what,

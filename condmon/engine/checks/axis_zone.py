@@ -16,7 +16,7 @@ from condmon.engine.checks.base import LOCKOUT, Check, Marks, Said
 from condmon.engine.expression import Pair
 from condmon.engine.past import middle
 from condmon.engine.settings import Machine, Settings, Signal
-from condmon.engine.words import number, shown
+from condmon.engine.words import changed, number, shown
 from condmon.engine.zones import ZONES, Zones
 
 TEN_S = 600
@@ -125,8 +125,8 @@ class AxisZone(Check):
         way = "forwards" if forth else "backwards"
         return Said(
             f"{value.label().capitalize()} between {number(low)} and {number(high)}{unit} "
-            f"({way}) has changed by {100 * (change - 1):+.0f} %; elsewhere by "
-            f"{100 * (others - 1):+.0f} %.",
+            f"({way}) has changed by {changed(change)}; elsewhere by "
+            f"{changed(others)}.",
             "It grows where it is, until position or surface suffers there.",
             {"from": low, "to": high, "before": round(base, 4), "now": round(now, 4)},
             f"{(value.axis or value.name).upper()} axis works harder in one place of its travel",

@@ -10,7 +10,7 @@ from typing import NamedTuple
 from condmon.engine.outputs import Alert
 from condmon.engine.settings import Machine
 from condmon.engine.trial.points import Point
-from condmon.engine.words import number, shown
+from condmon.engine.words import changed, number, shown
 
 EVIDENCE_MAX, SPARES_MAX = 40, 30
 
@@ -89,7 +89,7 @@ def evidence(
 
 def _moved(point: Point, base: float, now: float) -> str:
     unit = shown(point.unit)
-    share = f" ({100 * (now / base - 1):+.0f} %)" if base else ""
+    share = f" ({changed(now / base)})" if base else ""
     return f"{point.words}: baseline {number(base)}{unit}, now {number(now)}{unit}{share}"
 
 
