@@ -13,7 +13,7 @@ from condmon import __version__
 from condmon.errors import CondmonError
 
 COMMANDS = {
-    "run": ("daemon.service", "watch the machines: the daemon"),
+    "run": ("commands.run", "watch the machines: the daemon"),
     "check": ("commands.check", "read a configuration and name every problem in it"),
     "demo": ("commands.demo", "a simulated shop, a broker and the daemon, on this machine alone"),
     "replay": ("commands.replay", "run recordings and captures through the engine"),

@@ -94,7 +94,7 @@ class Shop:
 
 @pytest.fixture
 def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Shop]:
-    monkeypatch.setattr("condmon.daemon.service.TURN_S", 0.0)
+    monkeypatch.setattr("condmon.daemon.rhythm.TURN_S", 0.0)
     shop = Shop(tmp_path)
     yield shop
     shop.close()

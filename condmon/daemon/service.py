@@ -1,31 +1,26 @@
-"""The daemon: `condmon run`. Constructs everything; `Service.step` is the whole turn.
+"""The daemon. Constructs everything; `Service.step` is the whole turn.
 
 A turn takes what came in, writes it down, tells the broker that it is safe, lets the engine judge
 it and writes what is to be told; the outbox tells it, in its own thread.
 """
 
-import argparse
 import os
-import signal
-import sys
 import threading
 from collections.abc import Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from condmon import __version__, log
 from condmon.clock import Clock, SiteCalendar, rfc3339
-from condmon.config import Config, load
+from condmon.config import Config
 from condmon.daemon.asked import Asked
 from condmon.daemon.decoding import Decoding
 from condmon.daemon.ownhealth import OwnHealth
 from condmon.daemon.pace import Pace
-from condmon.daemon.reload import Reload
+from condmon.daemon.rhythm import Rhythm
 from condmon.daemon.standing import Standing
 from condmon.daemon.systemd import notify
 from condmon.daemon.watchdog import Watchdog
 from condmon.delivery.directly import Directly
-from condmon.delivery.onset import draw_of
 from condmon.delivery.outbox import Outbox
 from condmon.delivery.plan import routes_of, routing_of
 from condmon.digest.due import MorningNote
@@ -42,7 +37,7 @@ from condmon.learning.models import Models
 from condmon.ledger.daily import DailyLook
 from condmon.mqtt.client import Mqtt
 from condmon.mqtt.inbox import Inbox
-from condmon.senders import Sender, followers, make
+from condmon.senders import Sender, followers
 from condmon.store import inforce
 from condmon.store.changes import changed
 from condmon.store.journal import Journal
@@ -54,7 +49,6 @@ from condmon.store.spool import Spool
 if TYPE_CHECKING:
     from condmon.web.server import Page
 
-TURN_S = 0.2  # from the begin of one turn to that of the next, while less than a turn's fill waits
 MESSAGES_A_TURN = 2000
 BEACON_EVERY_S = 0.5  # while nothing comes in
 SNAPSHOT_EVERY_S = 600.0
@@ -65,32 +59,6 @@ OUTPUTS_KEPT_MAX = 20_000  # while the journal cannot be written
 VIEW_EVERY_S = 1.0
 STOP_S = 1.0
 _log = log.get("service")
-
-
-def arguments(parser: argparse.ArgumentParser) -> None:
-    """Say what `condmon run` takes."""
-    parser.add_argument("-c", "--config", type=Path, default=Path("condmon.toml"), metavar="FILE",
-                        help="the configuration (default: condmon.toml)")  # fmt: skip
-
-
-def run(args: argparse.Namespace) -> int:
-    """Watch until SIGTERM or SIGINT. Raises ConfigError, StoreError, LockedError."""
-    os.umask(os.umask(0o077) | 0o027)  # what is written here is nobody else's to read
-    config = load(args.config)
-    log.set_up()
-    for warning in config.warnings:
-        _log.warning("configuration", warning=warning)
-    stop = threading.Event()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: stop.set())
-    service = Service(config, Clock(), make(config, draw_of(config)))
-    reload = Reload(args.config, stop, service.note)
-    signal.signal(signal.SIGHUP, reload.ask)
-    print(service.greeting(), file=sys.stderr, flush=True)
-    service.run(stop)
-    if reload.wanted:
-        reload.again()
-    return 0
 
 
 class Service:
@@ -162,7 +130,8 @@ class Service:
             config.store, settings.signals, clock, self.note, self._mirror.mirrored
         )
         self._pace = Pace(clock, settings.lateness_s)
-        self._turn_s = self._beacon_s = self._snapshot_s = clock.monotonic_s()
+        self._rhythm = Rhythm(clock)
+        self._beacon_s = self._snapshot_s = clock.monotonic_s()
         self._view_s = 0.0
 
     def run(self, stop: threading.Event) -> None:
@@ -204,12 +173,12 @@ class Service:
 
     def step(self) -> None:
         """One turn, from what came in to what is to be told."""
-        due_s = self._turn_s + TURN_S - self._clock.monotonic_s()
-        taken = self.inbox.take(MESSAGES_A_TURN, min(max(due_s, 0.0), TURN_S))
-        self._turn_s = self._clock.monotonic_s()
+        taken = self.inbox.take(MESSAGES_A_TURN, self._rhythm.wait_s())
+        self._rhythm.begin()
         self._raw.keep(taken)
         self._health.heard(taken.messages, up=self.mqtt.up)
         records = self._decoding.records(taken)
+        self._rhythm.decoded()
         records += self._beacon(records, taken.messages)
         if records:
             safe = self._spool.append(records, taken.tickets)  # on disk from here on

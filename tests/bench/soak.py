@@ -63,7 +63,7 @@ def days(count: int) -> dict[str, object]:
     """A month at speed: everything but threads and sockets, with a clock that the bench turns."""
     with tempfile.TemporaryDirectory() as name, pytest.MonkeyPatch.context() as patch:
         folder = Path(name)
-        patch.setattr("condmon.daemon.service.TURN_S", 0.0)
+        patch.setattr("condmon.daemon.rhythm.TURN_S", 0.0)
         (folder / "condmon.toml").write_text(HEAD.format(url="mqtt://127.0.0.1:1") + MILL)
         clock, broker = FakeClock(), Broker()
         service = Service(load(folder / "condmon.toml"), clock)

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from condmon.config import load
-from condmon.daemon import service as service_module
+from condmon.daemon import rhythm as rhythm_module
 from condmon.daemon.reload import Reload
 from condmon.daemon.service import Service
 from condmon.engine.decode import Arrived
@@ -32,7 +32,7 @@ from tests.recorded import DAY_US, MONDAY_US, SIGNALS, STATES, Folder, one
 from tests.shops import payload
 
 OLDEST = Path(__file__).parent.parent / "old" / "first.tar.xz"
-recorder_module.READ_PAUSE_S = service_module.TURN_S = 0.0
+recorder_module.READ_PAUSE_S = rhythm_module.TURN_S = 0.0
 
 
 class Work:

@@ -125,7 +125,7 @@ class Bench:
 
 @pytest.fixture
 def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
-    monkeypatch.setattr("condmon.daemon.service.TURN_S", 0.0)
+    monkeypatch.setattr("condmon.daemon.rhythm.TURN_S", 0.0)
     monkeypatch.setattr("condmon.mqtt.client.STUCK_AFTER_S", 1e9)  # hours pass here in seconds
     bench = Bench(tmp_path)
     yield bench

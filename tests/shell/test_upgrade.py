@@ -50,7 +50,7 @@ class Phone:
 
 @pytest.fixture
 def old(tmp_path, monkeypatch):
-    monkeypatch.setattr("condmon.daemon.service.TURN_S", 0.0)
+    monkeypatch.setattr("condmon.daemon.rhythm.TURN_S", 0.0)
     with tarfile.open(OLDEST) as packed:
         packed.extractall(tmp_path, filter="data")
     return tmp_path

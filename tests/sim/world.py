@@ -85,7 +85,7 @@ class World(Harms):
         (folder / "condmon.toml").write_text(CONFIG)
         self.config: Config = load(folder / "condmon.toml")
         for name, value in (
-            ("daemon.service.TURN_S", 0.0),
+            ("daemon.rhythm.TURN_S", 0.0),
             ("daemon.service.SNAPSHOT_EVERY_S", self.rng.choice((20.0, 60.0, 600.0))),
             ("store.recorder.READ_PAUSE_S", 0.0),
             ("delivery.directly.PAUSE_S", 0.0),
