@@ -8,6 +8,7 @@ import contextlib
 import ctypes
 from pathlib import Path
 
+_C = ctypes.CDLL(None)
 _STATUS = Path("/proc/self/status")
 
 
@@ -29,5 +30,5 @@ def give_back() -> None:
     Freed blocks of that work otherwise stay with the process for as long as it runs (measured:
     17 of 96 MB). Without glibc nothing is done.
     """
-    with contextlib.suppress(OSError, AttributeError):
-        ctypes.CDLL(None).malloc_trim(0)
+    with contextlib.suppress(AttributeError):
+        _C.malloc_trim(0)
