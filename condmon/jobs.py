@@ -11,27 +11,45 @@ from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.cron import CronTrigger
 
 from condmon import log
+from condmon.life import Life
 
 MOVED_S = 2.0  # a smaller step of the wall clock changes nothing worth waking for
+MAY_TAKE_S = 3600.0  # most chores take seconds, a walk along a long log minutes
 _log = log.get("jobs")
 
 
 class Jobs:
-    """Runs chores in threads of its own; a chore only sets flags or looks at things."""
+    """Runs chores in threads of its own; one that hangs keeps none of the others.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    life : Life, optional
+        Sees whether the chores come to an end.
+    """
+
+    def __init__(self, life: Life | None = None) -> None:
+        self._life = life or Life()
         self._scheduler = BackgroundScheduler(
             timezone="UTC",
             job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None},
         )
 
-    def daily(self, name: str, chore: Callable[[], None], hour: int, minute: int) -> None:
+    def daily(
+        self,
+        name: str,
+        chore: Callable[[], None],
+        hour: int,
+        minute: int,
+        may_take_s: float = MAY_TAKE_S,
+    ) -> None:
         """Run a chore once a day at this time of UTC."""
-        self._add(name, chore, hour=hour, minute=minute)
+        self._add(name, chore, may_take_s, hour=hour, minute=minute)
 
-    def hourly(self, name: str, chore: Callable[[], None], minute: int) -> None:
+    def hourly(
+        self, name: str, chore: Callable[[], None], minute: int, may_take_s: float = MAY_TAKE_S
+    ) -> None:
         """Run a chore once an hour."""
-        self._add(name, chore, minute=minute)
+        self._add(name, chore, may_take_s, minute=minute)
 
     def start(self) -> None:
         """Begin to run chores."""
@@ -51,12 +69,17 @@ class Jobs:
         self._scheduler.wakeup()
         return True
 
-    def _add(self, name: str, chore: Callable[[], None], **when: Any) -> None:
+    def _add(self, name: str, chore: Callable[[], None], may_take_s: float, **when: Any) -> None:
+        pulse = self._life.pulse("chores", name, may_take_s=may_take_s)
+
         def safely() -> None:
+            pulse.sign()
             try:
                 chore()
             except Exception as error:  # noqa: BLE001 - one chore must not end the others
                 _log.error("chore failed", chore=name, error=error)
+            finally:
+                pulse.rest()
 
         trigger = CronTrigger(timezone="UTC", **when)
         self._scheduler.add_job(safely, trigger, id=name, name=name)

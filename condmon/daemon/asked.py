@@ -17,6 +17,7 @@ import orjson
 from condmon import log
 from condmon.engine.records import FILED_CONTENT_MAX, Action, Filed, Record
 from condmon.errors import StoreError
+from condmon.life import Life
 
 FOLDER = "asked"
 EVERY_S = 0.25
@@ -27,10 +28,12 @@ _log = log.get("asked")
 class Asked:
     """Takes up what was asked, in a thread of its own."""
 
-    def __init__(self, folder: Path, put_action: Callable[[Record], None]) -> None:
+    def __init__(
+        self, folder: Path, put_action: Callable[[Record], None], life: Life | None = None
+    ) -> None:
         self._folder = folder / FOLDER
         self._put_action = put_action
-        self._stop = threading.Event()
+        self._stop = (life or Life()).pulse("commands")
         self.thread = threading.Thread(target=self._run, name="asked", daemon=True)
 
     def start(self) -> None:

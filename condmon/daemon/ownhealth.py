@@ -1,14 +1,15 @@
-"""How condmon itself fares, once a minute: disk, clock, undelivered alerts, stream, certificate.
+"""How condmon itself fares, once a minute: disk, clock, undelivered alerts, stream, threads.
 
 What it finds enters as Health records through the inbox, so that condmon is watched by the same
 engine as the machines. Imports clock, journal and records.
 """
 
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from condmon.clock import Clock
+from condmon.engine.health import hangs
 from condmon.engine.records import SECOND_US, Health
 from condmon.errors import StoreError
 from condmon.store.journal import Journal
@@ -30,6 +31,8 @@ class OwnHealth:
         What time it is, and how far the system's own clock has moved away.
     certificate_ends_us : callable
         When the broker's certificate ends, None where there is none.
+    silent_s : callable, optional
+        For how long the parts that hang have shown no life.
     """
 
     def __init__(
@@ -38,9 +41,10 @@ class OwnHealth:
         journal: Journal,
         clock: Clock,
         certificate_ends_us: Callable[[], int | None],
+        silent_s: Callable[[], Mapping[str, float]] = dict,
     ) -> None:
         self._folder, self._journal, self._clock = folder, journal, clock
-        self._certificate_ends_us = certificate_ends_us
+        self._certificate_ends_us, self._silent_s = certificate_ends_us, silent_s
         self._due_s = clock.monotonic_s()
         self._heard_s = clock.monotonic_s()
 
@@ -64,6 +68,7 @@ class OwnHealth:
             "store_behind_s": (now_us - judged_us) / SECOND_US if judged_us else 0.0,
             "certificate_days": self._certificate_days(now_us),
         }
+        figures |= {hangs(part): silent_s for part, silent_s in self._silent_s().items()}
         return [
             Health(now_us, name, round(value, 4))
             for name, value in figures.items()

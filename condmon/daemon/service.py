@@ -19,6 +19,7 @@ from condmon.daemon.pace import Pace
 from condmon.daemon.rhythm import Rhythm
 from condmon.daemon.standing import Standing
 from condmon.daemon.systemd import notify
+from condmon.daemon.timeserver import TimeServer
 from condmon.daemon.watchdog import Watchdog
 from condmon.delivery.directly import Directly
 from condmon.delivery.outbox import Outbox
@@ -35,6 +36,7 @@ from condmon.influx import mirror
 from condmon.jobs import MOVED_S, Jobs
 from condmon.learning.models import Models
 from condmon.ledger.daily import DailyLook
+from condmon.life import Life
 from condmon.mqtt.client import Mqtt
 from condmon.mqtt.inbox import Inbox
 from condmon.senders import Sender, followers
@@ -83,20 +85,17 @@ class Service:
         self._routes = routes_of(config, senders)
         self._unwritten: list[Output] = []
         self._stopping = threading.Event()
+        self._life = Life()
         self._snapshot_asked = threading.Event()
         self._repeats = log.Repeats(_log, clock.monotonic_s)
         self._lock = Lock(folder)
         self.journal = Journal(folder)
         self.recorder = Recorder(folder, settings.signals, clock.now_us, self.journal.offset())
         self.inbox = Inbox(clock.now_us)
-        self._spool = Spool(
-            self.recorder,
-            config.broker.receive_maximum // 2,
-            clock.now_us,
-            clock.monotonic_s,
-            self.inbox.put_action,
-        )
-        self._raw = RawKeep(folder, config.store.keep_raw_s, clock.now_us, clock.monotonic_s)
+        put, now_us, monotonic_s = self.inbox.put_action, clock.now_us, clock.monotonic_s
+        tickets_max = config.broker.receive_maximum // 2
+        self._spool = Spool(self.recorder, tickets_max, now_us, monotonic_s, put)
+        self._raw = RawKeep(folder, config.store.keep_raw_s, now_us, monotonic_s)
         self.standing = Standing(settings, self.journal, self.recorder, folder, self._write)
         calendar = settings.calendar
         zone = calendar.offset_s if isinstance(calendar, SiteCalendar) else None
@@ -105,11 +104,13 @@ class Service:
         topics = [s.topic for s in settings.signals if s.topic] + list(config.broker.also)
         self.mqtt = Mqtt(config.broker, topics, self.inbox, clock)
         self._morning = MorningNote(settings, folder, self._view)
-        self._health = OwnHealth(folder, self.journal, clock, self._certificate_ends_us)
+        self._health = OwnHealth(
+            folder, self.journal, clock, self._certificate_ends_us, self._life.figures
+        )
         routing = routing_of(config)
         self._outbox = Outbox(
             self.journal.path, senders, clock, settings, routing=routing,
-            also=followers(config, clock),
+            also=followers(config, clock), life=self._life,
         )  # fmt: skip
         self._directly = Directly(
             senders, self._routes, settings, clock, self.journal.was_told, self._stopping
@@ -117,15 +118,14 @@ class Service:
         self._outbox_thread = threading.Thread(
             target=self._outbox.run, args=(self._stopping,), name="outbox", daemon=True
         )
-        self._watchdog = Watchdog(clock.monotonic_s, self._threads, self._stopping)
-        self.page = _page(config, clock, self.inbox)
-        self._asked = Asked(folder, self.inbox.put_action)
-        self._jobs = Jobs()
-        self._daily_look = DailyLook(folder, clock.now_us, self.inbox.put_action, self.note)
-        self._models = Models(
-            folder, config.path, self.inbox.put_action, clock.now_us, clock.monotonic_s
+        self._watchdog = Watchdog(
+            monotonic_s, self._threads, self._life.late, self._stopping, self.note
         )
-        self._mirror = mirror(config, self.recorder, clock, self.inbox.put_action)
+        self.page = _page(config, clock, self.inbox, self._life)
+        self._asked = Asked(folder, put, self._life)
+        self._jobs = Jobs(self._life)
+        self._models = Models(folder, config.path, put, now_us, monotonic_s)
+        self._mirror = mirror(config, self.recorder, clock, put, self._life)
         self._history = Nightly(
             config.store, settings.signals, clock, self.note, self._mirror.mirrored
         )
@@ -159,10 +159,7 @@ class Service:
         self._tell_of_absence(self._clock.now_us(), before_us)
         if told := changed(self._config.path, self._config.store.path):
             self.note(told)
-        self._jobs.daily("snapshot", self._snapshot_asked.set, hour=0, minute=5)
-        self._jobs.daily("log", self._daily_look.look, hour=2, minute=20)
-        self._history.start(self._jobs)
-        self._models.start(self._jobs, self.standing.engine.models_on())
+        self._plan_chores()
         self._pace = Pace(self._clock, self._config.settings.lateness_s)
         self._jobs.start()
         self._outbox_thread.start()
@@ -226,6 +223,17 @@ class Service:
             "stops no machine and is no safety device."
         ) + (f"\n{self.page.greeting()}" if self.page else "")
 
+    def _plan_chores(self) -> None:
+        """What is done by the calendar."""
+        folder, clock, put = self._config.store.path, self._clock, self.inbox.put_action
+        log_look = DailyLook(folder, clock.now_us, put, self.note)
+        time_server = TimeServer(clock.now_us, clock.monotonic_s, put)
+        self._jobs.daily("snapshot", self._snapshot_asked.set, hour=0, minute=5)
+        self._jobs.daily("log", log_look.look, hour=2, minute=20)
+        self._jobs.hourly("time server", time_server.look, minute=29)
+        self._history.start(self._jobs)
+        self._models.start(self._jobs, self.standing.engine.models_on())
+
     # parts of the turn
 
     def _beacon(self, records: Sequence[Record], messages: int) -> list[Beacon]:
@@ -248,13 +256,8 @@ class Service:
             over = max(0, len(self._unwritten) - OUTPUTS_KEPT_MAX)
             del self._unwritten[:over]
             self._directly.look(self._unwritten)
-            self._repeats.tell(
-                "error",
-                "the journal cannot be written",
-                error=str(error),
-                waiting=len(self._unwritten),
-                dropped=over,
-            )
+            self._repeats.tell("error", "the journal cannot be written", error=str(error),
+                               waiting=len(self._unwritten), dropped=over)  # fmt: skip
         else:
             if self.page:
                 self.page.tell(self._unwritten, self.standing.engine)
@@ -289,12 +292,8 @@ class Service:
         try:
             self.standing.keep_snapshot()
         except StoreError as error:
-            self._repeats.tell(
-                "error",
-                "no snapshot could be kept",
-                error=str(error),
-                meaning="a restart takes longer, nothing is lost",
-            )
+            self._repeats.tell("error", "no snapshot could be kept", error=str(error),
+                               meaning="a restart takes longer, nothing is lost")  # fmt: skip
 
     def _follow_wall(self) -> None:
         """Go with the system's clock where it goes forward, and say so where it was moved."""
@@ -360,10 +359,10 @@ class Service:
         )
 
 
-def _page(config: Config, clock: Clock, inbox: Inbox) -> "Page | None":
+def _page(config: Config, clock: Clock, inbox: Inbox, life: Life) -> "Page | None":
     """The phone page where one is wanted; its libraries load only then."""
     if config.web is None:
         return None
     from condmon.web.server import Page
 
-    return Page(config, clock, inbox.put_action)
+    return Page(config, clock, inbox.put_action, life)

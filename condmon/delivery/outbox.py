@@ -21,6 +21,7 @@ from condmon.delivery.plan import Routing
 from condmon.delivery.plandue import PlanDue
 from condmon.engine.settings import Settings
 from condmon.errors import StoreError
+from condmon.life import Life
 from condmon.senders.letter import Sender
 from condmon.store.journal import SETTLE_US, message_of
 from condmon.store.journal_file import SentLog, connect, transaction, words
@@ -50,6 +51,8 @@ class Outbox:
         The plan; without it every message goes at once by every route.
     also : sequence of callable
         What else brings alerts out, each in a thread of its own until told to stop.
+    life : Life, optional
+        Sees whether the threads live.
     """
 
     def __init__(
@@ -61,13 +64,14 @@ class Outbox:
         chance: Random | None = None,
         routing: Routing | None = None,
         also: Sequence[Callable[[threading.Event], None]] = (),
+        life: Life | None = None,
     ) -> None:
         self._path = journal_path
         self._clock = clock
         self._begun = False
         self.threads: list[threading.Thread] = []
         self._repeats = log.Repeats(_log, clock.monotonic_s)
-        self._routing, self._also = routing, also
+        self._routing, self._also, self._life = routing, also, life or Life()
         self._sent, chance = SentLog(journal_path.parent), chance or secrets.SystemRandom()
         self._lanes = [
             Lane(journal_path, s, clock, settings, self._sent, chance, routing) for s in senders
@@ -91,6 +95,7 @@ class Outbox:
 
     def run(self, stop: threading.Event) -> None:
         """Deliver until told to stop; a send under way at that moment is not waited for."""
+        everyones, stop = stop, self._life.pulse("delivery", "the plan", stop)
         while not stop.is_set():
             try:
                 self._begin()
@@ -99,12 +104,18 @@ class Outbox:
                 stop.wait(TROUBLE_S)
             else:
                 break
+        works: list[tuple[str, Callable[[threading.Event], None]]] = [
+            *((lane.name, lane.run) for lane in self._lanes),
+            *(("the alert topic", follow) for follow in self._also),
+        ]
         self.threads = [
-            threading.Thread(target=lane.run, args=(stop,), name=f"outbox {lane.name}", daemon=True)
-            for lane in self._lanes
-        ] + [
-            threading.Thread(target=follow, args=(stop,), name="outbox beside", daemon=True)
-            for follow in self._also
+            threading.Thread(
+                target=work,
+                args=(self._life.pulse("delivery", name, everyones),),
+                name=f"outbox {name}",
+                daemon=True,
+            )
+            for name, work in works
         ]
         for thread in self.threads:
             thread.start()

@@ -4,6 +4,15 @@ from condmon.engine.settings import CONDMON, Machine, Settings, Signal
 
 LINK = "link"
 
+PARTS = ("delivery", "mirror", "chores", "page", "commands")
+"""Of condmon, what works in threads of its own beside the turn."""
+
+
+def hangs(part: str) -> str:
+    """Name of the figure that tells for how long a part has hung."""
+    return f"{part}_hangs_s"
+
+
 HEALTH = {
     "disk_free_share": "1",
     "clock_off_s": "s",
@@ -13,6 +22,8 @@ HEALTH = {
     "certificate_days": "d",
     "mirror_away_s": "s",
     "log_faults": "1",
+    "clock_unset_s": "s",
+    **{hangs(part): "s" for part in PARTS},
 }
 """Name and unit of each figure."""
 

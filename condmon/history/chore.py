@@ -68,8 +68,9 @@ class Nightly:
     def start(self, jobs: Jobs) -> None:
         """Look at the disk now and every hour; work at night, and where a night was missed."""
         jobs.hourly("disk space", self._look_at_disk, minute=17)
-        jobs.daily("history", self.run, hour=0, minute=20)
-        jobs.hourly("history left over", self.run_if_pending, minute=41)
+        may_take_s = LIMIT_S + 600.0
+        jobs.daily("history", self.run, hour=0, minute=20, may_take_s=may_take_s)
+        jobs.hourly("history left over", self.run_if_pending, minute=41, may_take_s=may_take_s)
         self._look_at_disk()
 
     def run(self) -> None:

@@ -11,6 +11,7 @@ from condmon.clock import Clock
 from condmon.config import Config
 from condmon.engine.records import Record
 from condmon.influx.mirror import Mirror
+from condmon.life import Life
 from condmon.store.recorder import Recorder
 
 __all__ = ["Mirror", "NoMirror", "mirror"]
@@ -30,10 +31,14 @@ class NoMirror:
 
 
 def mirror(
-    config: Config, recorder: Recorder, clock: Clock, put_action: Callable[[Record], None]
+    config: Config,
+    recorder: Recorder,
+    clock: Clock,
+    put_action: Callable[[Record], None],
+    life: Life,
 ) -> Mirror | NoMirror:
     """Make the mirror that the configuration asks for."""
     if config.influx is None:
         return NoMirror()
     folder, settings = config.store.path, config.settings
-    return Mirror(config.influx, folder, settings, recorder, clock, put_action)
+    return Mirror(config.influx, folder, settings, recorder, clock, put_action, life=life)

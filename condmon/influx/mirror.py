@@ -24,6 +24,7 @@ from condmon.influx import cursor as place
 from condmon.influx.lines import Lines
 from condmon.influx.queue import LINES_MAX, Queue
 from condmon.influx.server import Server, TroubleError
+from condmon.life import Life
 from condmon.store.journal import Reader
 from condmon.store.recorder import Recorder, rows_in
 
@@ -59,6 +60,8 @@ class Mirror:
         Takes notes and figures for the record.
     chance : Random, optional
         Spreads the tries.
+    life : Life, optional
+        Sees whether the thread lives.
     """
 
     def __init__(
@@ -70,6 +73,7 @@ class Mirror:
         clock: Clock,
         put_action: Callable[[Record], None],
         chance: Random | None = None,
+        life: Life | None = None,
     ) -> None:
         self._folder, self._settings = folder, settings
         self._recorder, self._clock, self._put_action = recorder, clock, put_action
@@ -86,7 +90,7 @@ class Mirror:
         self._lacking = self._lacking_told = 0  # batches that were gone before their turn
         self._health_s = clock.monotonic_s()
         self._due_s = 0.0
-        self._stop = threading.Event()
+        self._stop = (life or Life()).pulse("mirror")
         self._thread = threading.Thread(target=self._run, name="mirror", daemon=True)
 
     def mirrored(self) -> int:

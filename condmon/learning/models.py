@@ -20,7 +20,7 @@ from condmon.engine.outputs import Entry
 from condmon.engine.records import MODEL_CONTENT_MAX, SECOND_US, Action, ModelOn, Record
 from condmon.errors import CondmonError, StoreError
 from condmon.jobs import Jobs
-from condmon.learning.child import DAYS, Learned, learned
+from condmon.learning.child import DAYS, TIME_MAX_S, Learned, learned
 
 FOLDER = "models"
 LOOK_EVERY_S = 5.0
@@ -113,7 +113,7 @@ class Models:
         """Hand over what is newer than what is on; learn every night from now on."""
         self._handed = dict(on)
         self._look()
-        jobs.daily("learn", self.learn, hour=1, minute=40)
+        jobs.daily("learn", self.learn, hour=1, minute=40, may_take_s=TIME_MAX_S + 600.0)
 
     def look(self) -> None:
         """Now and then: hand over what was written since."""

@@ -24,6 +24,7 @@ from condmon.engine.engine import Engine
 from condmon.engine.outputs import Output
 from condmon.engine.records import Record
 from condmon.engine.view import View
+from condmon.life import Life
 from condmon.tls import authority
 from condmon.web.accounts import Accounts, new_code
 from condmon.web.app import load_files, make_app, make_templates
@@ -55,11 +56,19 @@ class Page:
         Time.
     put_action : callable
         The inbox's door for what people do.
+    life : Life, optional
+        Sees whether the threads live.
 
     Raises StoreError when the accounts cannot be used.
     """
 
-    def __init__(self, config: Config, clock: Clock, put_action: Callable[[Record], None]) -> None:
+    def __init__(
+        self,
+        config: Config,
+        clock: Clock,
+        put_action: Callable[[Record], None],
+        life: Life | None = None,
+    ) -> None:
         assert config.web is not None
         self._web: Web = config.web
         self.port = 0  # where it listens, 0 while it does not
@@ -77,12 +86,13 @@ class Page:
             first_code="" if accounts.has_owner() else new_code(),
         )  # fmt: skip
         self._own = OwnCertificate(config, clock, self.live.note)
+        life = life or Life()
         self._stop = threading.Event()
+        self._pulse = life.pulse("page", "the page", self._stop)
+        charts = life.pulse("page", "its charts", self._stop)
         self.threads = [
             threading.Thread(target=self._serve, name="page", daemon=True),
-            threading.Thread(
-                target=self.parts.past.run, args=(self._stop,), name="past", daemon=True
-            ),
+            threading.Thread(target=self.parts.past.run, args=(charts,), name="past", daemon=True),
         ]
 
     def greeting(self) -> str:
@@ -147,7 +157,7 @@ class Page:
         return self._web.listen if self.parts.accounts.has_owner() else HERE
 
     def _serve(self) -> None:
-        while not self._stop.is_set():
+        while not self._pulse.is_set():
             host = self._host()
             try:
                 asyncio.run(self._until_moved(host))
@@ -155,7 +165,7 @@ class Page:
                 _log.error("the page cannot be served", error=error, listen=host,
                            port=self._web.port, meaning="it is tried again in half a minute; is "
                            "another program using the port?")  # fmt: skip
-                self._stop.wait(AGAIN_S)
+                self._pulse.wait(AGAIN_S)
             finally:
                 self.port = 0
                 self.live.use_loop(None)
@@ -215,7 +225,7 @@ class Page:
     async def _look(self, server: "_Server", config: uvicorn.Config, host: str) -> None:
         """Look now and then whether to stop, to move, or to take up a renewed certificate."""
         renewed, round_ = _stamp(self._web), 0
-        while not self._stop.is_set():
+        while not self._pulse.is_set():
             if server.started and not self.port:
                 self.port = server.servers[0].sockets[0].getsockname()[1]
                 _log.info("the page listens", listen=host, port=self.port)

@@ -1,16 +1,17 @@
-"""condmon itself is short of something: disk, time, a way out, a stream to listen to.
+"""condmon itself is short of something: disk, time, a way out, a stream to listen to, a live part.
 
 The service tells once a minute how it fares (Health records); the limits leave time to act: a
 twentieth of a disk is days of recording, half an hour of undelivered alerts outlasts a restart of a
 mail server, two weeks renew a certificate without haste, a quarter of an hour a restart of a
-time-series server (common practice, no source). Of an event log no place may be changed.
+time-series server (common practice, no source). Of an event log no place may be changed, and what
+is said to hang (life.py) does: no limit is left to wait for.
 """
 
 from typing import ClassVar, NamedTuple, Self
 
 from condmon.engine.block import Block
 from condmon.engine.checks.base import Check, Said, value_at
-from condmon.engine.health import HEALTH
+from condmon.engine.health import HEALTH, hangs
 from condmon.engine.settings import CONDMON, Machine, Settings, Signal
 from condmon.engine.words import number, span
 
@@ -24,6 +25,8 @@ class Lack(NamedTuple):
     what: str
     if_nobody: str
 
+
+_AGAIN = "Starting condmon again ends that and loses nothing."
 
 LACKS = {
     "disk_free_share": Lack(
@@ -57,6 +60,33 @@ LACKS = {
         "{number} places of the event log do not fit its chain of hashes.",
         "The log is no proof any more. Keep a copy of journal.db and find out who could write "
         "there; `condmon log verify` names each place."),
+    "clock_unset_s": Lack(
+        ">", "clock_unset_s", "no time server sets the clock",
+        "For {span} the clock of the edge box has not been set by a time server.",
+        "It drifts by seconds a day, and the times in the log with it. Look at `timedatectl` and "
+        "at the network; where there is no time server on purpose, give a larger clock_unset_s."),
+    hangs("delivery"): Lack(
+        ">", "hangs_s", "a way to people hangs",
+        "What sends messages has shown no sign of life for {span}.",
+        "Nobody hears of alerts on that way until condmon is started again, which its service "
+        "manager does by itself after 20 minutes."),
+    hangs("mirror"): Lack(
+        ">", "hangs_s", "the mirror to the time-series server hangs",
+        "What hands over to the time-series server has shown no sign of life for {span}.",
+        "Nothing is lost, and all else goes on. " + _AGAIN),
+    hangs("chores"): Lack(
+        ">", "hangs_s", "a nightly or hourly chore hangs",
+        "A chore has not come to its end for {span}; the event log names it.",
+        "What it does is not done: learning, sealing of days, or the look at disk, clock and log. "
+        + _AGAIN),
+    hangs("page"): Lack(
+        ">", "hangs_s", "the phone page hangs",
+        "The phone page has shown no sign of life for {span}.",
+        "Nobody can look or acknowledge there; messages go out as before. " + _AGAIN),
+    hangs("commands"): Lack(
+        ">", "hangs_s", "what commands ask is not taken up",
+        "What takes up `condmon log` and `condmon service` has shown no sign of life for {span}.",
+        "What people say by these commands is not written down. " + _AGAIN),
 }  # fmt: skip
 
 
@@ -64,7 +94,7 @@ class CondmonHealth(Check):
     """For condmon itself; fed by Health records."""
 
     id = "condmon-health"
-    sees = "condmon short of disk, time, a way out or a stream"
+    sees = "condmon short of disk, time, a way out or a stream, or a part of it that hangs"
     urgency = "today"
     hold_s = 120.0
     release_s = 120.0
@@ -77,6 +107,8 @@ class CondmonHealth(Check):
         "certificate_days": 14.0,
         "mirror_away_s": 900.0,
         "log_faults": 0.0,
+        "clock_unset_s": 3600.0,
+        "hangs_s": 0.0,
     }
     title = "condmon itself needs attention"
     why = "What condmon cannot do it cannot tell either."
