@@ -181,8 +181,8 @@ def report(sizes: list[float], unit: str, per: float, warm_up: int) -> dict[str,
     steady = sizes[warm_up:]
     slope = theil_sen(np.arange(len(steady)) / per, np.array(steady))
     return {
-        "rss_mb_first": round(sizes[0], 1), "rss_mb_settled": round(steady[0], 1), "rss_mb_last": round(sizes[-1], 1),
-        "rss_mb_max": round(max(sizes), 1),
+        "rss_mb_first": round(sizes[0], 1), "rss_mb_settled": round(steady[0], 1),
+        "rss_mb_last": round(sizes[-1], 1), "rss_mb_max": round(max(sizes), 1),
         f"slope_mb_a_{unit}": round(slope.slope, 3),
         f"slope_interval_mb_a_{unit}": [round(slope.low, 3), round(slope.high, 3)],
     }  # fmt: skip
