@@ -9,7 +9,7 @@ import re
 import sqlite3
 import time
 from collections.abc import Callable, Generator, Iterator, Sequence
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import partial
@@ -104,6 +104,9 @@ class Recorder:
     def append(self, records: Sequence[Record]) -> int:
         """Write one batch; its offset, once it is durable. Raises StoreError."""
         try:
+            with suppress(_Damaged):  # a disk that refuses for a moment says so too
+                return self._append(records)
+            self._close_file()
             try:
                 return self._append(records)
             except _Damaged as damage:  # once more, into a new file
@@ -257,14 +260,14 @@ class Recorder:
     def _tried(self, path: Path, read: Callable[[], Iterator[_Read]]) -> Iterator[_Read]:
         """What `read` gives, begun again a few times when the disk refuses for a moment.
 
-        A file left out for a passing trouble would be a day that the engine never saw.
+        A file left out for a passing trouble would be a day that the engine never saw. SQLite calls
+        a read that the disk refused (EIO) damage, so that damage is looked at again as well.
         """
         for tries_left in reversed(range(READ_TRIES)):
             try:
                 yield from read()
             except sqlite3.DatabaseError as error:
-                passing = isinstance(error, sqlite3.OperationalError) and not _unborn(error)
-                if passing and tries_left:
+                if tries_left and not _unborn(error):
                     time.sleep(READ_PAUSE_S)
                     continue
                 self._unreadable(path, error)

@@ -45,6 +45,12 @@ def test_every_seventh_call_that_is_cut_short_leaves_everything_whole(library, t
     assert all(row["calls"] >= least for row, least in zip(rows, (80, 100, 4), strict=True))
 
 
+def test_reads_that_the_disk_refuses_once_set_no_recording_aside(library, tmp_path):
+    [row] = loop(library, tmp_path, "EIO", 5, "Reading")
+    assert [] == row["wrong"]
+    assert row["calls"] >= 80
+
+
 @pytest.mark.long
 @pytest.mark.parametrize("error", ["EIO", "ENOSPC", "short"])
 @pytest.mark.parametrize("work", WORKS)
