@@ -54,9 +54,14 @@ look_first = ["the oil"]
 class Daemon:
     """`condmon run` on one folder; its log lines go to a file there."""
 
-    def __init__(self, folder: Path, url: str, text: str = MILL) -> None:
+    def __init__(
+        self, folder: Path, url: str, text: str = MILL, around: tuple[str, ...] = ()
+    ) -> None:
         folder.mkdir(parents=True, exist_ok=True)
         self.folder = folder
+        self.around = around  # words before the command
+        self.warnings = "error"  # what a warning of Python's is
+        self.notify = ""  # where a service manager listens
         self.store = folder / "store"
         self.config = folder / "condmon.toml"
         self.config.write_text(HEAD.format(url=url) + text)
@@ -65,8 +70,9 @@ class Daemon:
     def start(self) -> "Daemon":
         with (self.folder / "log.jsonl").open("ab") as out, (self.folder / "err").open("ab") as err:
             self.process = subprocess.Popen(
-                [sys.executable, "-W", "error", "-m", "condmon", "run", "-c", str(self.config)],
-                stdout=out, stderr=err, env={**os.environ, "NOTIFY_SOCKET": ""},
+                [*self.around, sys.executable, "-W", self.warnings, "-m", "condmon", "run", "-c",
+                 str(self.config)],
+                stdout=out, stderr=err, env={**os.environ, "NOTIFY_SOCKET": self.notify},
             )  # fmt: skip
         return self
 

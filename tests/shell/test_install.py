@@ -37,12 +37,13 @@ def test_a_unit_runs_unprivileged_on_a_system_it_cannot_write(name):
 
 
 @pytest.mark.skipif(not shutil.which("systemd-analyze"), reason="needs systemd-analyze")
-def test_exposure_of_the_daemon_is_low_by_systemds_own_figure():
+@pytest.mark.parametrize("name", UNITS)
+def test_exposure_is_low_by_systemds_own_figure(name):
     said = subprocess.run(
-        ["systemd-analyze", "security", "--offline=true", str(DEPLOY / "condmon.service")],
+        ["systemd-analyze", "security", "--offline=true", str(DEPLOY / name)],
         capture_output=True, text=True, check=False,
     )  # fmt: skip
-    level = re.search(r"exposure level for condmon.service: ([0-9.]+)", said.stdout)
+    level = re.search(rf"exposure level for {name}: ([0-9.]+)", said.stdout)
     assert level, said.stdout + said.stderr
     assert 2.0 >= float(level[1])
 
