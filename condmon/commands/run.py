@@ -38,7 +38,7 @@ def run(args: argparse.Namespace) -> int:
     reload = Reload(args.config, stop, service.note)
     signal.signal(signal.SIGHUP, reload.ask)
     print(service.greeting(), file=sys.stderr, flush=True)
-    service.run(stop)
+    service.run(stop, comes_back=lambda: reload.wanted)
     if reload.wanted:
         reload.again()
     return 0

@@ -6,7 +6,7 @@ it and writes what is to be told; the outbox tells it, in its own thread.
 
 import os
 import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from condmon import __version__, log
@@ -18,7 +18,7 @@ from condmon.daemon.ownhealth import OwnHealth
 from condmon.daemon.pace import Pace
 from condmon.daemon.rhythm import Rhythm
 from condmon.daemon.standing import Standing
-from condmon.daemon.systemd import notify
+from condmon.daemon.systemd import leave, notify
 from condmon.daemon.timeserver import TimeServer
 from condmon.daemon.watchdog import Watchdog
 from condmon.delivery.directly import Directly
@@ -96,7 +96,12 @@ class Service:
         tickets_max = config.broker.receive_maximum // 2
         self._spool = Spool(self.recorder, tickets_max, now_us, monotonic_s, put)
         self._raw = RawKeep(folder, config.store.keep_raw_s, now_us, monotonic_s)
-        self.standing = Standing(settings, self.journal, self.recorder, folder, self._write)
+        self._watchdog = Watchdog(
+            monotonic_s, self._threads, self._life.late, self._stopping, self.note
+        )
+        self.standing = Standing(
+            settings, self.journal, self.recorder, folder, self._write, self._watchdog.feed
+        )
         calendar = settings.calendar
         zone = calendar.offset_s if isinstance(calendar, SiteCalendar) else None
         decoder = Decoder(settings, zone, config.broker.payload_bytes_max)
@@ -118,9 +123,6 @@ class Service:
         self._outbox_thread = threading.Thread(
             target=self._outbox.run, args=(self._stopping,), name="outbox", daemon=True
         )
-        self._watchdog = Watchdog(
-            monotonic_s, self._threads, self._life.late, self._stopping, self.note
-        )
         self.page = _page(config, clock, self.inbox, self._life)
         self._asked = Asked(folder, put, self._life)
         self._jobs = Jobs(self._life)
@@ -134,14 +136,14 @@ class Service:
         self._beacon_s = self._snapshot_s = clock.monotonic_s()
         self._view_s = 0.0
 
-    def run(self, stop: threading.Event) -> None:
-        """Live until told to stop: come up, turn after turn, leave."""
+    def run(self, stop: threading.Event, comes_back: Callable[[], bool] = lambda: False) -> None:
+        """Live until told to stop: come up, turn after turn, leave; perhaps to begin anew."""
         try:
             self.start()
             while not stop.is_set():
                 self.step()
         finally:
-            self.stop()
+            self.stop(comes_back=comes_back())
 
     def start(self) -> None:
         """Come up from what was recorded, then connect."""
@@ -185,9 +187,9 @@ class Service:
             self._write(outputs, offset)
         self._look_around()
 
-    def stop(self) -> None:
+    def stop(self, *, comes_back: bool = False) -> None:
         """Take the last messages in, write them down, leave; the broker keeps the session."""
-        notify("STOPPING=1")
+        leave(self._clock.monotonic_s(), comes_back=comes_back)
         self._asked.stop()
         self._mirror.stop()
         if self.page:

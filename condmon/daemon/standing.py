@@ -54,15 +54,18 @@ class Standing:
         Where the offsets of batches that were set aside are kept.
     write : callable
         Takes outputs and the offset they reach.
+    alive : callable, optional
+        Called batch after batch while what was recorded is pushed.
     """
 
     def __init__(
-        self, settings: Settings, journal: Journal, recorder: Recorder, folder: Path, write: Write
-    ) -> None:
+        self, settings: Settings, journal: Journal, recorder: Recorder, folder: Path, write: Write,
+        alive: Callable[[], None] = lambda: None,
+    ) -> None:  # fmt: skip
         self._settings = settings
         self._journal = journal
         self._recorder = recorder
-        self._write = write
+        self._write, self._alive = write, alive
         self._folder, self._path = folder, folder / SET_ASIDE
         self._bad = _offsets(self._path)
         self._tries: dict[int, int] = {}
@@ -132,6 +135,7 @@ class Standing:
                 for offset, records in self._batches(after, until):
                     self._push_recorded(offset, records)
                     self._carry(offset)
+                    self._alive()
                 self._carry(until)
             except _Fault as fault:
                 if self._single:

@@ -14,11 +14,13 @@ import pytest
 from condmon.clock import Clock
 from condmon.config import load
 from condmon.daemon.service import Service
+from condmon.daemon.systemd import notify
+from condmon.engine.engine import Engine
 from condmon.engine.records import Samples
 from condmon.store import lock
 from condmon.store.journal import Reader
 from condmon.store.recorder import Recorder
-from tests.daemons import Daemon
+from tests.daemons import MILL, Daemon
 from tests.shops import Shop, payload, publish
 from tests.waiting import until
 
@@ -146,6 +148,55 @@ def test_a_turn_that_hangs_feeds_the_watchdog_no_more(tmp_path, manager):
     turning.join(20)
     assert not turning.is_alive()
     assert 1 < silent_s
+
+
+@pytest.mark.broker
+def test_to_the_service_manager_a_changed_configuration_is_a_reload_and_no_end(
+    tmp_path, mosquitto, manager
+):
+    """One that was told of an end kills the process that goes on after a while."""
+    daemon = Daemon(tmp_path / "d", mosquitto.url)
+    daemon.notify = os.environ["NOTIFY_SOCKET"]
+    daemon.start()
+    until(lambda: b"READY=1" in manager.heard(), 20, "it is up")
+    daemon.config.write_text(daemon.config.read_text().replace("bearing > 50", "bearing > 51"))
+    assert daemon.process is not None
+    daemon.process.send_signal(signal.SIGHUP)
+    heard: set[bytes] = set()
+    until(lambda: heard.update(manager.heard()) or b"READY=1" in heard, 20, "it is up again")
+    assert b"RELOADING=1" in heard
+    assert [line for line in heard if line.startswith(b"MONOTONIC_USEC=")]
+    assert b"STOPPING=1" not in heard
+    assert 0 == daemon.stop()
+    assert b"STOPPING=1" in manager.heard()
+
+
+def test_the_watchdog_is_fed_while_the_engine_is_built_up(tmp_path, manager, monkeypatch):
+    monkeypatch.setattr("condmon.daemon.standing.BATCHES_AT_ONCE", 1)
+    shop, listens = Shop(tmp_path), os.environ["NOTIFY_SOCKET"]
+    monkeypatch.setenv("NOTIFY_SOCKET", "")
+    service = shop.service()
+    shop.live(service, 5, 40.0)
+    shop.leave(service)
+    monkeypatch.setenv("NOTIFY_SOCKET", listens)
+    fed: list[int] = []
+    pushed = Engine.push
+    monkeypatch.setattr(
+        Engine, "push", lambda *a: (fed.append(b"WATCHDOG=1" in manager.heard()), pushed(*a))[1]
+    )
+    shop.configure(MILL.replace("bearing > 50", "bearing > 51"))
+    service = shop.service()
+    assert len(fed) > 3
+    assert [False, *[True] * (len(fed) - 1)] == fed
+    shop.leave(service)
+
+
+def test_a_service_manager_that_reads_nothing_holds_nothing_up(manager, monkeypatch):
+    monkeypatch.setattr("condmon.daemon.systemd.WITHIN_S", 0.001)
+    begun_s = time.monotonic()
+    for _ in range(600):  # more than a socket keeps
+        notify("WATCHDOG=1")
+    assert 0.05 < time.monotonic() - begun_s < 30
 
 
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
