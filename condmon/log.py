@@ -10,6 +10,7 @@ import logging
 import sys
 import threading
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any, BinaryIO, cast
 
 import orjson
@@ -71,6 +72,15 @@ def _exceptions_in_words(_: WrappedLogger, __: str, event: EventDict) -> EventDi
     if isinstance(error, BaseException):
         event["error"] = f"{type(error).__name__}: {error}"
     return event
+
+
+def fault_words(error: BaseException) -> str:
+    """A fault of ours by its kind and place: its text, and a traceback's, could hold a secret."""
+    frame = error.__traceback__
+    while frame and frame.tb_next:
+        frame = frame.tb_next
+    where = f"{Path(frame.tb_frame.f_code.co_filename).name}:{frame.tb_lineno}" if frame else "?"
+    return f"a fault in condmon itself: {type(error).__name__} at {where}"
 
 
 class Repeats:

@@ -1,5 +1,6 @@
 """Readers of single values: each takes what TOML gave and returns it checked, or raises `Wrong`."""
 
+import os
 import re
 import stat
 from collections.abc import Callable, Iterable
@@ -229,6 +230,10 @@ def secret_in(folder: Path) -> Callable[[Any], Path]:
     """Reader of the path of a file that holds a secret only its owner may read."""
 
     def read(value: Any) -> Path:
+        if not os.path.lexists(file_in(folder)(value)):
+            raise Wrong("there is no file of this name; the name is not repeated here, for it may "
+                        "be the secret itself. Put the secret into a file of its own, alone on one "
+                        "line, and name that file here")  # fmt: skip
         file = readable_in(folder)(value)
         mode = file.stat().st_mode
         if mode & 0o077:

@@ -265,12 +265,7 @@ class Lane:
 
 
 def _fault_of_ours(error: Exception) -> SendError:
-    # no text of the error and no traceback: either could hold a secret
-    frame = error.__traceback__
-    while frame and frame.tb_next:
-        frame = frame.tb_next
-    where = f"{Path(frame.tb_frame.f_code.co_filename).name}:{frame.tb_lineno}" if frame else "?"
-    return SendError(f"a fault in condmon itself: {type(error).__name__} at {where}", again=True)
+    return SendError(log.fault_words(error), again=True)
 
 
 def tell_store(error: StoreError) -> None:

@@ -119,8 +119,7 @@ class Mirror:
                 pause_s = self.step()
             except Exception as error:  # noqa: BLE001 - the watch goes on without a mirror
                 self._lines = None  # it may have stopped half-way
-                words = f"a fault in condmon itself, {type(error).__name__}: {error}"
-                pause_s = self._wait_after(TroubleError(words, person=True))
+                pause_s = self._wait_after(TroubleError(log.fault_words(error), person=True))
             self._stop.wait(pause_s)
         self._server.close()
 

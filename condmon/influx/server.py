@@ -68,6 +68,7 @@ class Server:
     def __init__(self, influx: Influx) -> None:
         self._influx = influx
         self._open: Any = None
+        self._secret = ""
 
     def write(self, lines: Sequence[bytes]) -> None:
         """Have lines written. Raises TooLargeError, RefusedError, TroubleError."""
@@ -106,7 +107,8 @@ class Server:
         except HTTPError as error:
             raise TroubleError(_failure(where, error, self._influx.timeout_s)) from error
         except (OSError, http.client.HTTPException, ValueError) as error:
-            raise TroubleError(f"{where} did not answer in HTTP: {error}") from error
+            kind = type(error).__name__  # its text could hold what we sent
+            raise TroubleError(f"{where} did not answer in HTTP ({kind})") from error
         else:
             if status != HTTPStatus.NO_CONTENT:
                 words = (
@@ -128,12 +130,18 @@ class Server:
         return self._open
 
     def _token(self) -> str | None:
-        if self._influx.token_file is None:
+        file = self._influx.token_file
+        if file is None:
             return None
         try:
-            return secret(self._influx.token_file)
+            token = secret(file)
         except SendError as error:
             raise TroubleError(str(error), person=True) from error
+        if not (token.isascii() and token.isprintable()):
+            raise TroubleError(f"{file} holds no token: it is one line of plain letters, figures "
+                               "and signs, alone in the file", person=True)  # fmt: skip
+        self._secret = token
+        return token
 
     def _judge(self, error: Any) -> None:
         """Raise what an answer other than 2xx means."""
@@ -142,7 +150,7 @@ class Server:
             words = " ".join(str(error.reason).split())[:REASON_MAX]
             reason = f"no secure connection to {where}: {words}"
             raise TroubleError(f"{reason}; look at certificate and ca_file", person=True)
-        said = _said(error.body)
+        said = _said(error.body, self._secret)
         if status == HTTPStatus.REQUEST_ENTITY_TOO_LARGE:
             raise TooLargeError(said or "the request is too large for the server")
         if status in _REFUSED:
@@ -162,14 +170,18 @@ def _library() -> Any:
     return influxdb_client
 
 
-def _said(body: object) -> str:
-    """What the server said: the message of its JSON, or the beginning of whatever it sent."""
+def _said(body: object, secret: str) -> str:
+    """What the server said: the message of its JSON, or the beginning of whatever it sent.
+
+    A server, or what stands before it, may repeat what it was sent: the token is taken out.
+    """
     text = body if isinstance(body, str) else ""
     try:
         found = orjson.loads(text)
         text = str(found["message"])
     except (ValueError, KeyError, TypeError):
         pass
+    text = text.replace(secret, "(token)") if secret else text
     return " ".join(text.split())[:REASON_MAX]
 
 

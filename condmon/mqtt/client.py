@@ -216,4 +216,6 @@ class Mqtt:
     def fault(self, where: str, error: Exception) -> None:
         """A fault of our own inside a callback: counted and told, never the end of the thread."""
         self.counts.exceptions += 1
-        self._repeats.tell("error", "fault in the mqtt thread", where, where=where, error=error)
+        self._repeats.tell(
+            "error", "fault in the mqtt thread", where, where=where, error=log.fault_words(error)
+        )

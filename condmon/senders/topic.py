@@ -81,7 +81,7 @@ class TopicFollower:
             except StoreError as error:
                 reason = str(error)
             except Exception as error:  # noqa: BLE001 - it must come back, whatever it was
-                reason = f"a fault in condmon itself: {type(error).__name__}"
+                reason = log.fault_words(error)
             if not stop.is_set():
                 self._tell(reason)
                 stop.wait(pause_s)

@@ -108,7 +108,8 @@ def _judge(answer: http.client.HTTPResponse) -> None:
     if 200 <= status < 300:
         return
     if is_later(status):
-        reason = f"the receiver answered {status} ({answer.reason[:60]}): not now"
+        # its own words are left out: they could repeat our address
+        reason = f"the receiver answered {status}: not now"
         raise SendError(reason, again=True, wait_s=retry_after_s(answer))
     if 300 <= status < 400:
         meaning = "it points to another address, which is not followed; enter that one as url"

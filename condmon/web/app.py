@@ -178,6 +178,6 @@ async def _troubled(request: Request, error: Exception) -> Response:
 
 
 async def _faulty(request: Request, error: Exception) -> Response:
-    _log.error("fault in a page", error=error, path=request.url.path,
+    _log.error("fault in a page", error=log.fault_words(error), path=request.url.path,
                meaning="this page could not be shown; the watch goes on")  # fmt: skip
     return _error(request, 500, "A fault in condmon itself; its log says more.", {})

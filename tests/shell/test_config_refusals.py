@@ -132,7 +132,7 @@ REFUSED = [
     (MILL + POWER + "[broker]\nreceive_maximum = 0\n", "receive_maximum:", "from 1 to 65535"),
     (MILL + POWER + '[broker]\nkeepalive = "1 s"\n', "keepalive:", "from 5 s to 1 h"),
     (MILL + POWER + '[broker]\npassword_file = "none"\nusername = "c"\n', "password_file:",
-     "No such file"),
+     "there is no file of this name"),
     (MILL + POWER + '[broker]\nca_file = "."\nurl = "mqtts://x"\n', "ca_file:", "is no file"),
     (MILL + POWER + "[store]\ndisk_min_mb = 1.5\n", "[store] disk_min_mb:", "whole number"),
     (MILL + POWER + HOOK.replace("https", "ftp"), "[[send.webhook]] url:", '"https://"'),

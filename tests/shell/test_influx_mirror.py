@@ -382,7 +382,7 @@ def test_fault_of_our_own_ends_neither_the_mirror_nor_the_watch_and_is_told(hous
     house.clock.fail_next = 1
     house.mirror.start()
     until(house.notes, 10, "it is told")
-    assert "a fault in condmon itself, RuntimeError" in house.notes()[0]
+    assert "a fault in condmon itself: RuntimeError at " in house.notes()[0]
     house.mirror.stop()
     house.mirror = house.new()
     house.work(60)

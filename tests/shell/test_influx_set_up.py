@@ -58,7 +58,7 @@ def test_every_key_is_taken(tmp_path):
         ('url = "http://a?org=b"', "without anything behind the path"),
         ('url = "http://user:word@a"', "name and password do not belong"),
         ('url = "http://a"\ntoken = "t"', 'did you mean "token_file"'),
-        ('url = "http://a"\ntoken_file = "gone"', "cannot be read"),
+        ('url = "http://a"\ntoken_file = "gone"', "there is no file of this name"),
         ('url = "http://a"\nca_file = "condmon.toml"', "of use with TLS only"),
         ('url = "http://a"\ntimeout = "0.1 s"', "from 1 s to"),
     ],
