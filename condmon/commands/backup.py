@@ -18,6 +18,7 @@ import orjson
 
 from condmon import __version__
 from condmon.clock import Clock, rfc3339
+from condmon.commands.owner import give_to_owner_of, owner_of
 from condmon.config import load
 from condmon.errors import StoreError, UsageError
 from condmon.store.lock import Lock, holder
@@ -26,6 +27,7 @@ LIST = "backup.json"
 CONFIG = "configuration/condmon.toml"
 LEFT_OUT = ("-wal", "-shm", "-journal", ".lock", ".tmp", ".part")
 READ_BYTES = 1 << 20
+LOOKS = 5
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -47,12 +49,11 @@ def run(args: argparse.Namespace) -> int:
         target.mkdir(parents=True, exist_ok=True)
         target.chmod(0o700)  # it holds accounts and keys
         before = _listed(target)
-        rows = {
-            name: _copy(store / name, target / name, before.get(name)) for name in _names(store)
-        }
+        rows = _copied(store, target, before)
         rows[CONFIG] = _copy(args.config, target / CONFIG, before.get(CONFIG))
         _write_list(target, rows)
         gone = _forget(target, set(before) - set(rows))
+        give_to_owner_of(target)
     except (OSError, sqlite3.Error) as error:
         raise StoreError(
             f"the backup in {target} is not complete: {error}. The one before it, if there was "
@@ -101,10 +102,12 @@ def restore(args: argparse.Namespace) -> int:
                     shutil.copy2(source / name, store / name)
         finally:
             lock.release()
+        give_to_owner_of(store)
     except OSError as error:
         raise StoreError(f"{store}: the backup could not be put back whole: {error}") from error
     print(
-        f"restored {len(rows) - 1} files into {store}; they belong to the user of this command. "
+        f"restored {len(rows) - 1} files into {store}; they belong to {owner_of(store)}, whom the "
+        "daemon has to run as. "
         f"The configuration of then is {source / CONFIG}. Start the daemon with `condmon run`."
     )
     return 0
@@ -123,6 +126,31 @@ def _names(store: Path) -> list[str]:
         if path.is_file() and not path.name.endswith(LEFT_OUT) and path.parent.name != "asked"
     ]
     return sorted(found, key=lambda name: name.startswith("stream-"))
+
+
+def _copied(
+    store: Path, target: Path, before: dict[str, dict[str, Any]]
+) -> dict[str, dict[str, Any]]:
+    """Copy every file of the data folder; its rows of the list.
+
+    A day that is sealed or removed meanwhile takes its recording away: then it is looked anew, for
+    what came in its place.
+    """
+    rows: dict[str, dict[str, Any]] = {}
+    for _ in range(LOOKS):
+        gone = 0
+        for name in _names(store):
+            if name in rows:
+                continue
+            try:
+                rows[name] = _copy(store / name, target / name, before.get(name))
+            except (OSError, sqlite3.Error):
+                if (store / name).exists():
+                    raise
+                gone += 1
+        if not gone:
+            return rows
+    raise OSError("files of the data folder went again and again while they were copied")
 
 
 def _copy(source: Path, target: Path, before: dict[str, Any] | None) -> dict[str, Any]:

@@ -5,7 +5,8 @@ import json
 from typing import Any
 
 from condmon.clock import Clock, rfc3339
-from condmon.commands.users import become_owner_of, config_argument
+from condmon.commands.owner import become_owner_of
+from condmon.commands.users import config_argument
 from condmon.config import Config, load
 from condmon.config.shape import Web
 from condmon.errors import StoreError, UsageError

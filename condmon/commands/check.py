@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
+from condmon.commands.owner import as_owner_of
 from condmon.config import Config, load
 from condmon.config.table import visible
 from condmon.config.ways import ways_of
@@ -31,6 +32,8 @@ def run(args: argparse.Namespace) -> int:
     """Check one file: exit code 0 when it can be used, 2 when it cannot."""
     try:
         config = load(args.config)
+        with as_owner_of(config.store.path):  # root could read what the daemon cannot
+            config = load(args.config)
     except ConfigError as error:
         _tell_problems(error.problems, as_json=args.json)
         return error.exit_code

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from condmon import spans
 from condmon.clock import Clock
+from condmon.commands.owner import become_owner_of
 from condmon.config import load
 from condmon.engine.records import SECOND_US
 from condmon.engine.settings import Settings
@@ -63,6 +64,7 @@ def run(args: argparse.Namespace) -> int:
     found = learned(args.config, args.files, args.machine, _options(args, config.settings))
     for made in found:
         if made.content and not args.dry:
+            become_owner_of(config.store.path)
             keep(config.store.path, made)
         print(told(made, as_json=args.json))
     if not found and not args.json:

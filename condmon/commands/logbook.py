@@ -12,7 +12,8 @@ from pathlib import Path
 
 from condmon import spans
 from condmon.clock import Clock
-from condmon.commands.users import become_owner_of, config_argument, who_asks
+from condmon.commands.owner import become_owner_of
+from condmon.commands.users import config_argument, who_asks
 from condmon.config import Config, load
 from condmon.daemon.asked import ask
 from condmon.engine.outputs import Entry

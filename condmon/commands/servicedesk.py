@@ -11,7 +11,8 @@ from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 from condmon.clock import Clock
-from condmon.commands.users import become_owner_of, who_asks
+from condmon.commands.owner import become_owner_of
+from condmon.commands.users import who_asks
 from condmon.config import Config
 from condmon.daemon.asked import ask
 from condmon.engine.engine import Engine

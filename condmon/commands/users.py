@@ -15,11 +15,12 @@ from pathlib import Path
 from typing import get_args
 
 from condmon.clock import Clock
+from condmon.commands.owner import become_owner_of
 from condmon.config import Config, load
 from condmon.daemon.asked import ask
 from condmon.engine.records import Action
 from condmon.engine.settings import CONDMON
-from condmon.errors import StoreError, UsageError
+from condmon.errors import UsageError
 from condmon.web.accounts import Accounts, Role, proper_name
 
 
@@ -112,20 +113,6 @@ def who_asks() -> str:
     except KeyError:
         name = f"user {os.getuid()}"
     return f"{name} (command line)"
-
-
-def become_owner_of(folder: Path) -> None:
-    """Where root runs this: leave no file in the folder that condmon's user could not write."""
-    if os.geteuid() != 0:
-        return
-    try:
-        stat = folder.stat()
-    except FileNotFoundError:
-        return
-    except OSError as error:
-        raise StoreError(f"{folder}: cannot be used: {error.strerror}.") from error
-    os.setegid(stat.st_gid)
-    os.seteuid(stat.st_uid)
 
 
 def _new_password() -> str:

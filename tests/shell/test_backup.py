@@ -2,10 +2,13 @@
 
 import json
 import shutil
+from argparse import Namespace
 
 import pytest
 
 from condmon.cli import main
+from condmon.commands import backup as commands
+from condmon.errors import StoreError
 from condmon.store.journal import Reader
 from tests.shops import recorded, rows, shop
 
@@ -50,6 +53,36 @@ def test_a_second_backup_copies_only_what_changed(shop, lived, tmp_path, capsys)
     capsys.readouterr()
     assert 0 == backup(shop, tmp_path / "b")
     assert " 0 of them new or changed" in capsys.readouterr().out
+
+
+def test_a_day_that_is_sealed_while_it_is_copied_is_in_the_backup_all_the_same(
+    shop, lived, tmp_path, monkeypatch
+):
+    whole, sealed = commands._copy, shop.store / "history" / "mill-1.parquet"
+
+    def copy(source, target, before):
+        if source.name.startswith("stream-") and not sealed.exists():
+            sealed.parent.mkdir()
+            sealed.write_bytes(b"the day")
+            source.unlink()
+        return whole(source, target, before)
+
+    shop.leave(lived)
+    monkeypatch.setattr(commands, "_copy", copy)
+    assert 0 == backup(shop, tmp_path / "b")
+    assert b"the day" == (tmp_path / "b" / "history" / "mill-1.parquet").read_bytes()
+    names = json.loads((tmp_path / "b" / "backup.json").read_bytes())["files"]
+    assert {"journal.db", "history/mill-1.parquet"} <= set(names)
+    assert not [name for name in names if name.startswith("stream-")]
+
+
+def test_a_file_that_is_there_and_cannot_be_copied_is_told(shop, lived, tmp_path, monkeypatch):
+    def refuse(source, _target, _before):
+        raise OSError(28, "No space left on device", str(source))
+
+    monkeypatch.setattr(commands, "_copy", refuse)
+    with pytest.raises(StoreError, match=r"is not complete.*No space left"):
+        commands.run(Namespace(config=shop.folder / "condmon.toml", to=tmp_path / "b"))
 
 
 def test_a_changed_or_missing_file_is_found_and_nothing_is_restored(shop, lived, tmp_path, capsys):
