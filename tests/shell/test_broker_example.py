@@ -1,5 +1,6 @@
 """The example for the broker, really started: names, rights, TLS, and a session that waits."""
 
+import os
 import subprocess
 from pathlib import Path
 from threading import Event
@@ -8,7 +9,7 @@ import paho.mqtt.client as paho
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
-from tests.brokers import Mosquitto
+from tests.brokers import Mosquitto, free_port
 from tests.daemons import Daemon
 from tests.shell.test_mqtt_secrets import papers
 from tests.waiting import until
@@ -36,13 +37,44 @@ def broker(tmp_path, papers):
         ("\n#certfile", "\ncertfile"), ("\n#keyfile", "\nkeyfile"),
         ("/etc/mosquitto/certs/broker.crt", f"{papers}/good.crt"),
         ("/etc/mosquitto/certs/", f"{papers}/"),
-        ("persistence_location /var/lib/mosquitto/", ""),
     ):  # fmt: skip
         assert here in text, here
         text = text.replace(here, there)
     made = Mosquitto(tmp_path / "broker", text.replace("{", "{{").replace("}", "}}")).start()
     yield made
     made.stop()
+
+
+def test_it_goes_with_the_configuration_that_the_package_brings(tmp_path):
+    """The package's own file sets a few things and reads those of a folder; some are taken once."""
+    port, passwords, rights = free_port(), tmp_path / "passwords", tmp_path / "condmon.acl"
+    subprocess.run(["mosquitto_passwd", "-b", "-c", str(passwords), "condmon", "x"], check=True,
+                   capture_output=True)  # fmt: skip
+    rights.write_text((DEPLOY / "mosquitto.acl").read_text())
+    (tmp_path / "conf.d").mkdir()
+    example = (DEPLOY / "mosquitto.conf").read_text()
+    for here, there in (
+        ("listener 1883", f"listener {port} 127.0.0.1"),
+        ("/etc/mosquitto/passwords\n", f"{passwords}\n"),
+        ("/etc/mosquitto/condmon.acl\n", f"{rights}\n"),
+    ):
+        example = example.replace(f"\n{here}", f"\n{there}").replace(
+            f"_file {here}", f"_file {there}"
+        )
+    (tmp_path / "conf.d" / "condmon.conf").write_text(example)
+    own = (f"pid_file {tmp_path}/pid", "persistence true", f"persistence_location {tmp_path}/",
+           f"log_dest file {tmp_path}/log", f"include_dir {tmp_path}/conf.d")  # fmt: skip
+    user = ["user root"] if os.geteuid() == 0 else []
+    (tmp_path / "mosquitto.conf").write_text("\n".join([*own, *user]) + "\n")
+    words = ["mosquitto", "-c", str(tmp_path / "mosquitto.conf")]
+    where = {**os.environ, "PATH": os.environ["PATH"] + ":/usr/sbin"}
+    with subprocess.Popen(words, text=True, stderr=subprocess.PIPE, env=where) as process:
+        until(lambda: process.poll() is not None or (tmp_path / "pid").exists(), 10)
+        process.terminate()
+        said = process.communicate(timeout=10)[1]
+    assert 0 == process.returncode, said
+    assert "Error" not in said
+    assert f"listen socket on port {port}" in (tmp_path / "log").read_text()
 
 
 class Person:
