@@ -16,6 +16,7 @@ from condmon.plant.recipe import FAULTS
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 REPLAY = (ROOT / "replay" / "README.md").read_text(encoding="utf-8")
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 
 
 def rows(text: str) -> dict[str, list[str]]:
@@ -101,8 +102,32 @@ def test_every_recorded_day_is_told():
 
 
 def test_files_and_tests_that_the_documents_name_exist():
-    named = re.findall(r"(?<![\w./-])((?:deploy|tests|replay)/[\w./-]*\w)", README + REPLAY)
+    text = README + REPLAY + DEVELOPERS
+    named = re.findall(r"(?<![\w./-])((?:deploy|tests|replay)/[\w./-]*\w)", text)
+    modules = re.findall(r"-m (tests(?:\.\w+)+)", text)
+    named += [f"{module.replace('.', '/')}.py" for module in modules]
+    assert len(modules) > 10
     assert [] == sorted({name for name in named if not (ROOT / name).exists()})
+
+
+def test_every_promise_and_every_wall_names_what_shows_it():
+    promises = [row for row in section("What it promises, and how to see it").splitlines()
+                if row.startswith("| ")][1:]  # fmt: skip
+    walls = [row for row in DEVELOPERS.split("\n## Whom it lets in\n", 1)[1].split("\n## ", 1)[0]
+             .splitlines() if row.startswith("| ")][1:]  # fmt: skip
+    assert len(promises) > 40
+    assert len(walls) > 10
+    shown = re.compile(r"`[^`]*(deploy/(test|audit)|tests[/.])[^`]*`")
+    assert [] == [row for row in promises + walls if not shown.search(row.split("|")[-2])]
+
+
+def test_options_of_a_bench_in_the_promises_are_its_own():
+    promises = section("What it promises, and how to see it")
+    for command in re.findall(r"`([^`]*tests[./]bench[^`]*)`", promises):
+        name = re.search(r"bench[./](\w+)", command)
+        assert name, command
+        source = (ROOT / "tests" / "bench" / f"{name[1]}.py").read_text()
+        assert [] == [o for o in re.findall(r"--[a-z]+", command) if f'"{o}"' not in source]
 
 
 def test_newest_change_is_of_this_version():
