@@ -19,6 +19,7 @@ import numpy as np
 
 from condmon.engine.records import F64
 
+SPEED_MAX = 1e6  # /min; no spindle comes near
 EXPONENT_MIN, EXPONENT_MAX = 1.0, 1.7
 HELD_MAX_MIN = 10
 """Speed and temperatures around are taken to stay for so many minutes when they fall silent."""
@@ -122,11 +123,15 @@ def highest_speed(
 ) -> float:
     """The speed at which the bearing settles `margin_k` under its trip, 0 where none does.
 
+    SPEED_MAX where it does so at any speed that a spindle can turn at.
     `excess_k` is what it runs hotter than the model at the present speed.
     """
     room_k = trip_c - margin_k - around_c - model.offset_k - max(excess_k, 0.0)
     if room_k <= 0.0 or model.gain_k <= 0.0:
         return 0.0
+    # compared first: of a bearing that hardly heats the quotient itself may be beyond all numbers
+    if room_k / model.gain_k >= math.pow(SPEED_MAX / model.speed_ref, model.exponent):
+        return SPEED_MAX
     return model.speed_ref * math.pow(room_k / model.gain_k, 1.0 / model.exponent)
 
 

@@ -12,7 +12,7 @@ from typing import Any
 
 from condmon.engine.ids import short_id
 from condmon.engine.records import MODEL_CONTENT_MAX
-from condmon.engine.thermal import EXPONENT_MAX, EXPONENT_MIN, BearingModel
+from condmon.engine.thermal import EXPONENT_MAX, EXPONENT_MIN, SPEED_MAX, BearingModel
 from condmon.engine.thermal_trend import Trend, plain, read_trend
 
 KIND = "thermal"
@@ -135,7 +135,7 @@ def _sound(made: BearingModel) -> bool:
         and all(math.isfinite(v) for v in finite)
         and all(made.covariance[i][i] >= 0.0 for i in range(n))
         and 0.0 < made.gain_k < 1e4
-        and 0.0 < made.speed_ref < 1e6
+        and 1.0 <= made.speed_ref <= SPEED_MAX
         and EXPONENT_MIN <= made.exponent <= EXPONENT_MAX
         and 1.0 <= made.tau_s < 1e6
         and (made.tau_off_s is None or 1.0 <= made.tau_off_s < 1e6)

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 from condmon.engine.outputs import Facts
 from condmon.engine.settings import Calendar
-from condmon.engine.thermal import BearingModel, highest_speed
+from condmon.engine.thermal import SPEED_MAX, BearingModel, highest_speed
 from condmon.engine.thermal_growth import HeldUntil
 from condmon.engine.thermal_trend import DAY_US, Trend, Wanted
 from condmon.engine.words import number
@@ -80,7 +80,10 @@ def _speed(m: BearingModel, trend: Trend) -> list[str]:
     _, trip_c, margin_k = trend.wanted
     if trend.growth and trend.growth.claimed:
         m = replace(m, gain_k=trend.growth.gain_now_k)
-    speed = math.floor(highest_speed(m, trend.around_c, trip_c, margin_k) / 100) * 100
+    highest = highest_speed(m, trend.around_c, trip_c, margin_k)
+    if highest == SPEED_MAX:
+        return []
+    speed = math.floor(highest / 100) * 100
     up_to = f"up to {number(float(speed))} /min it stays {margin_k:g} K under its trip"
     return [f"{up_to} all week, with {trend.around_c:.0f} °C around it"]
 

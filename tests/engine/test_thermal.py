@@ -1,6 +1,7 @@
 """The thermal model's arithmetic: facts of the trade, steps, gaps, cuts."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -35,6 +36,13 @@ def test_highest_speed_that_stays_at_the_trip_is_about_23_700():
 def test_bearing_that_already_runs_hot_may_turn_less_fast():
     assert thermal.highest_speed(TRADE, 20.0, 50.0, excess_k=4.0) < 23_000
     assert 0.0 == thermal.highest_speed(TRADE, 52.0, 50.0)
+
+
+@pytest.mark.parametrize("gain_k", [1e-308, 1e-3])
+@pytest.mark.parametrize("exponent", [thermal.EXPONENT_MIN, thermal.EXPONENT_MAX])
+def test_bearing_that_hardly_heats_may_turn_at_any_speed_that_there_is(gain_k, exponent):
+    cool = replace(TRADE, gain_k=gain_k, exponent=exponent)
+    assert thermal.SPEED_MAX == thermal.highest_speed(cool, 20.0, 50.0)
 
 
 def test_minutes_to_trip_follow_the_first_order_rise():

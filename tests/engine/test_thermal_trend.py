@@ -3,6 +3,7 @@
 import json
 import math
 import re
+from dataclasses import replace
 
 import pytest
 
@@ -87,6 +88,13 @@ def test_nothing_is_claimed_where_little_is_known():
     assert "too few days before or after the service of 1970-01-06" in words
     assert "trip" not in words
     assert {"b.speed_ref": 18_000.0, "b.gain_k": 19.0} == facts_of(TRADE, few, "b")
+
+
+def test_nothing_is_said_of_a_highest_speed_where_any_speed_is_held():
+    cool = Growth(0.0, -0.1, 0.1, 1e-9, True)
+    trend = Trend(20, 10, (), cool, 21.0, Wanted(24_000.0, 50.0, 3.0), None, None, None)
+    assert "all week" in "; ".join(trend_words(TRADE, replace(trend, growth=None), UTC))
+    assert "all week" not in "; ".join(trend_words(TRADE, trend, UTC))
 
 
 @pytest.mark.parametrize(

@@ -19,7 +19,7 @@ from condmon.engine.checks.base import LOCKOUT, Check, Marks, Said, first, value
 from condmon.engine.expression import Pair
 from condmon.engine.logic import Column
 from condmon.engine.settings import Machine, Settings, Signal
-from condmon.engine.thermal import BearingModel, Runner, highest_speed, minutes_to
+from condmon.engine.thermal import SPEED_MAX, BearingModel, Runner, highest_speed, minutes_to
 from condmon.engine.thermal_file import KIND, ModelError, bearing_of
 from condmon.engine.words import number, shown, span
 
@@ -243,7 +243,7 @@ class _Modelled:
             out = (
                 f" (Between {reach.soonest:.0f} min and {latest}; it would settle at {steady:.0f}.)"
             )
-        if held > 0.0:
+        if 0.0 < held < SPEED_MAX:
             out += (
                 f" Up to about {number(held)} /min it stays {self._margin:g} K under its trip,"
                 " as things are now."
@@ -265,6 +265,8 @@ class _Modelled:
             out = f"at about {number(round(speed, -2))} /min it settles at {steady:.0f} °C; "
         if held <= 0.0:
             return f"{out}no speed stays {self._margin:g} K under its trip as things are now"
+        if held >= SPEED_MAX:
+            return f"{out}any speed stays {self._margin:g} K under its trip"
         return f"{out}up to about {number(held)} /min stays {self._margin:g} K under its trip"
 
     def state(self) -> list[Any]:
