@@ -37,6 +37,7 @@ from condmon.jobs import MOVED_S, Jobs
 from condmon.learning.models import Models
 from condmon.ledger.daily import DailyLook
 from condmon.life import Life
+from condmon.memory import give_back
 from condmon.mqtt.client import Mqtt
 from condmon.mqtt.inbox import Inbox
 from condmon.senders import Sender, followers
@@ -59,6 +60,7 @@ DAY_US = 86_400_000_000
 PLAUSIBLE_US = 1_735_689_600_000_000  # 2025-01-01: a clock before this was never set
 OUTPUTS_KEPT_MAX = 20_000  # while the journal cannot be written
 VIEW_EVERY_S = 1.0
+GIVE_BACK_EVERY_S = 60.0  # or memory creeps up to what the largest burst needed
 STOP_S = 1.0
 _log = log.get("service")
 
@@ -135,6 +137,7 @@ class Service:
         self._rhythm = Rhythm(clock)
         self._beacon_s = self._snapshot_s = clock.monotonic_s()
         self._view_s = 0.0
+        self._gave_back_s = 0.0
 
     def run(self, stop: threading.Event, comes_back: Callable[[], bool] = lambda: False) -> None:
         """Live until told to stop: come up, turn after turn, leave; perhaps to begin anew."""
@@ -278,6 +281,9 @@ class Service:
             self._write([note], self.recorder.last_offset())
         self._follow_wall()
         self._watchdog.feed()
+        if now_s - self._gave_back_s >= GIVE_BACK_EVERY_S:
+            self._gave_back_s = now_s
+            give_back()
         if self.page and now_s - self._view_s >= VIEW_EVERY_S:
             self._view_s = now_s
             self.page.put_view(self._view())

@@ -124,7 +124,6 @@ class Standing:
         blob, offset = self.engine.snapshot(), self._recorder.last_offset()
         self._journal.keep_snapshot(blob, offset)
         daystart.keep(self._folder, blob, offset, self.now_us)
-        give_back()
 
     # bringing the engine up
 

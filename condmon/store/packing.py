@@ -25,6 +25,11 @@ _OPENING = struct.Struct("<2sBBI")
 _COMPRESSED = 1
 _WORTH_TRYING_BYTES = 200  # below this zlib only adds its own frame
 _INTEGERS = ("<i1", "<i2", "<i4", "<i8")
+_UNPACKED_BYTES_MAX = 512 * 1024 * 1024  # more than a full inbox gives at two bytes a value
+_SENSELESS = (
+    ValueError, TypeError, LookupError, AttributeError, ArithmeticError, RecursionError,
+    struct.error, zlib.error,
+)  # fmt: skip
 _CONTROL = {kind.__name__: kind for kind in get_args(Record) if kind is not Samples}
 
 Integers = NDArray[np.int64]
@@ -64,7 +69,7 @@ def unpack(content: bytes, renumber: Renumber) -> tuple[list[Record], int]:
         return _records(head["records"], run)
     except PackingError:
         raise
-    except (ValueError, TypeError, KeyError, IndexError, struct.error, zlib.error) as error:
+    except _SENSELESS as error:
         raise PackingError(f"the content cannot be understood: {error}") from error
 
 
@@ -132,7 +137,7 @@ def _opened(content: bytes) -> tuple[dict[str, Any], memoryview]:
     if zlib.crc32(body) != checksum:
         raise PackingError("its checksum is wrong: it is torn or was changed")
     if flags & _COMPRESSED:
-        body = zlib.decompress(body)
+        body = zlib.decompressobj().decompress(body, _UNPACKED_BYTES_MAX)
     view = memoryview(body)
     (length,) = struct.unpack_from("<I", view)
     return json.loads(bytes(view[4 : 4 + length])), view[4 + length :]
@@ -143,6 +148,8 @@ def _run(told: dict[str, Any] | None, content: memoryview, renumber: Renumber) -
     if told is None:
         return None
     rows, at = int(told["rows"]), 0
+    if rows * 8 > len(content):  # each has a value at least
+        raise PackingError("it tells of more rows than it holds")
     columns: dict[str, Integers] = {}
     for name in ("signal", "since", "timeless", "own", "quality", "mark", "reason"):
         how = told[name]

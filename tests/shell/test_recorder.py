@@ -1,6 +1,8 @@
 """The recorder: bit-exact, durable, one file a day, and it lives on beside damaged files."""
 
 import sqlite3
+import struct
+import zlib
 from pathlib import Path
 
 import numpy as np
@@ -112,6 +114,27 @@ def test_foreign_or_changed_bytes_are_refused_in_words(noise, place, change):
     for broken in (noise, bytes(content), bytes(content[: place % len(content)])):
         with pytest.raises(packing.PackingError):
             packing.unpack(broken, lambda column: column)
+
+
+FULL = '"signal": 1, "since": 0, "timeless": 0, "own": 0, "quality": 0, "mark": 0, "reason": 0}}'
+
+
+@pytest.mark.parametrize(
+    "head",
+    [
+        '"a text"', "[]", "7", "null", "{}", "[" * 100_000,
+        '{"records": 7}', '{"records": [["Nothing", {}]]}', '{"records": [["Beacon", {"no": 1}]]}',
+        '{"records": [["Samples", 3]], "columns": "a text"}',
+        '{"records": [["Samples", 3]], "columns": {"rows": 1e12, ' + FULL,
+        '{"records": [["Samples", 3]], "columns": {"rows": Infinity, ' + FULL,
+    ],
+)  # fmt: skip
+def test_whole_batch_with_a_head_that_makes_no_sense_is_refused_in_words(head):
+    body = struct.pack("<I", len(head)) + head.encode() + bytes(24)
+    for flags, inside in ((0, body), (1, zlib.compress(body))):
+        content = struct.pack("<2sBBI", b"CM", 1, flags, zlib.crc32(inside)) + inside
+        with pytest.raises(packing.PackingError, match=r"cannot be understood|more rows"):
+            packing.unpack(content, lambda column: column)
 
 
 def test_a_batch_of_2000_samples_takes_few_bytes():

@@ -93,6 +93,18 @@ def test_snapshot_is_kept_every_ten_minutes_and_when_the_day_asks(shop):
     assert sorted(offsets) == offsets
 
 
+def test_memory_that_is_free_is_given_back_once_a_minute(shop, monkeypatch):
+    given = []
+    monkeypatch.setattr("condmon.daemon.service.give_back", lambda: given.append(1))
+    service = shop.service()
+    shop.live(service, 1, 40.0)
+    given.clear()
+    for _ in range(300):
+        shop.clock.pass_s(1)
+        service.step()
+    assert len(given) in {4, 5}
+
+
 def test_short_disk_is_told_once(shop, monkeypatch):
     service = shop.service()
     monkeypatch.setattr("condmon.history.chore.shutil.disk_usage", lambda _: Disk(free=1000))
