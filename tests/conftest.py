@@ -1,5 +1,6 @@
 """Fixtures that many tests share."""
 
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -7,6 +8,12 @@ import pytest
 
 from tests.brokers import Mosquitto
 from tests.generated import TOTAL, counted, peak_mb
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Files with slow tests first: a file is one process's work, and the last should be short."""
+    slow = Counter(item.path for item in items if item.get_closest_marker("slow"))
+    items.sort(key=lambda item: -slow[item.path])
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
