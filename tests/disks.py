@@ -22,8 +22,49 @@ def _mounted(folder: Path) -> Iterator[Path]:
     subprocess.run(["umount", "-l", str(folder)], check=True)
 
 
-def remount(folder: Path, how: str) -> bool:
-    """Make it `ro` or `rw`; False where something still writes there."""
-    done = subprocess.run(["mount", "-o", f"remount,{how}", str(folder)],
-                          capture_output=True, check=False)  # fmt: skip
-    return done.returncode == 0
+class Card:
+    """A journalling file system in a file, as on a memory card, that can fail as such a card does.
+
+    Raises OSError where no file system can be made or mounted.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder, self._image = folder / "card", folder / "image"
+        self.folder.mkdir()
+        with self._image.open("wb") as file:
+            file.truncate(64 << 20)
+        _done("mkfs.ext4", "-q", str(self._image))
+        self._mount()
+
+    def fail(self) -> None:
+        """What the kernel does when the card gives errors: from now on it can only be read."""
+        _done("mount", "-o", "remount,abort", str(self.folder))
+
+    def renew(self) -> None:
+        """What a person does: check it, and mount it again; who had files open there keeps them."""
+        self.close()
+        subprocess.run(["e2fsck", "-fy", str(self._image)], capture_output=True, check=False)
+        self._mount()
+
+    def close(self) -> None:
+        _done("umount", "-l", str(self.folder))
+
+    def _mount(self) -> None:
+        _done("mount", "-o", "loop", str(self._image), str(self.folder))
+
+
+def _done(*words: str) -> None:
+    done = subprocess.run(words, capture_output=True, text=True, check=False)
+    if done.returncode:
+        raise OSError(f"{words[0]}: {done.stderr.strip()}")
+
+
+@pytest.fixture
+def card(tmp_path: Path) -> Iterator[Card]:
+    """A memory card."""
+    try:
+        made = Card(tmp_path)
+    except OSError as error:
+        pytest.skip(f"no file system can be made and mounted here: {error}")
+    yield made
+    made.close()

@@ -108,12 +108,12 @@ def rows(records: Sequence[Record]) -> int:
     return sum(len(record) for record in records if isinstance(record, Samples))
 
 
-def publish(mosquitto: Mosquitto, payloads: Sequence[bytes]) -> None:
+def publish(mosquitto: Mosquitto, payloads: Sequence[bytes], topic: str = TOPIC) -> None:
     client = paho.Client(paho.CallbackAPIVersion.VERSION2)
     client.max_inflight_messages = 1000
     client.connect("127.0.0.1", mosquitto.port)
     client.loop_start()
-    for sent in [client.publish(TOPIC, one, qos=1) for one in payloads]:
+    for sent in [client.publish(topic, one, qos=1) for one in payloads]:
         sent.wait_for_publish(20)
     client.disconnect()
     client.loop_stop()

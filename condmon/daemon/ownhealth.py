@@ -5,6 +5,7 @@ engine as the machines. Imports clock, journal and records.
 """
 
 import shutil
+from collections import deque
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
@@ -15,6 +16,7 @@ from condmon.errors import StoreError
 from condmon.store.journal import Journal
 
 EVERY_S = 60.0
+DROPS_WITHIN_S = 600.0
 DAY_US = 86400 * SECOND_US
 
 
@@ -47,14 +49,26 @@ class OwnHealth:
         self._certificate_ends_us, self._silent_s = certificate_ends_us, silent_s
         self._due_s = clock.monotonic_s()
         self._heard_s = clock.monotonic_s()
+        self._connections: deque[tuple[float, int]] = deque()  # (when, how many so far)
 
-    def heard(self, messages: int, *, up: bool) -> None:
-        """A turn took in so many messages; while the link is down nothing can be heard."""
+    def heard(self, messages: int, *, up: bool, connections: int = 0) -> None:
+        """A turn took in so many messages; while the link is down nothing can be heard.
+
+        `connections` : how often the link has come up since the start.
+        """
+        now_s = self._clock.monotonic_s()
         if messages or not up:
-            self._heard_s = self._clock.monotonic_s()
+            self._heard_s = now_s
+        if not self._connections or self._connections[-1][1] != connections:
+            self._connections.append((now_s, connections))
+        while len(self._connections) > 1 and now_s - self._connections[1][0] > DROPS_WITHIN_S:
+            self._connections.popleft()
 
-    def due(self, judged_us: int) -> list[Health]:
-        """The figures, when a minute has passed since the last ones; `judged_us`: engine's time."""
+    def due(self, judged_us: int, unwritten: int = 0) -> list[Health]:
+        """The figures, when a minute has passed since the last ones.
+
+        `judged_us` : the engine's time. `unwritten` : what waits in memory for the disk.
+        """
         now_s = self._clock.monotonic_s()
         if now_s < self._due_s:
             return []
@@ -67,6 +81,8 @@ class OwnHealth:
             "stream_silent_s": now_s - self._heard_s,
             "store_behind_s": (now_us - judged_us) / SECOND_US if judged_us else 0.0,
             "certificate_days": self._certificate_days(now_us),
+            "unwritten": float(unwritten),
+            "link_drops": float(self._drops()),
         }
         figures |= {hangs(part): silent_s for part, silent_s in self._silent_s().items()}
         return [
@@ -74,6 +90,12 @@ class OwnHealth:
             for name, value in figures.items()
             if value is not None
         ]
+
+    def _drops(self) -> int:
+        """How often the link was made anew lately; that it was made at first is none."""
+        if not self._connections:
+            return 0
+        return max(0, self._connections[-1][1] - max(1, self._connections[0][1]))
 
     def _disk_free(self) -> float | None:
         try:

@@ -178,13 +178,16 @@ class Service:
         taken = self.inbox.take(MESSAGES_A_TURN, self._rhythm.wait_s())
         self._rhythm.begin()
         self._raw.keep(taken)
-        self._health.heard(taken.messages, up=self.mqtt.up)
+        self._health.heard(
+            taken.messages, up=self.mqtt.up, connections=self.mqtt.counts.connections
+        )
         records = self._decoding.records(taken)
         self._rhythm.decoded()
         records += self._beacon(records, taken.messages)
-        if records:
+        if records or taken.tickets:  # of a message that makes no record the broker waits too
             safe = self._spool.append(records, taken.tickets)  # on disk from here on
             self.mqtt.acknowledge(safe)
+        if records:
             offset = self.recorder.last_offset()
             outputs = self.standing.push(records, offset)
             self._write(outputs, offset)
@@ -275,7 +278,8 @@ class Service:
         now_s = self._clock.monotonic_s()
         self.mqtt.look()
         self._models.look()
-        for figure in self._health.due(self.standing.now_us):
+        unwritten = self._spool.rows + len(self._unwritten)
+        for figure in self._health.due(self.standing.now_us, unwritten):
             self.inbox.put_action(figure)
         for note in self._morning.due(self.standing.now_us):
             self._write([note], self.recorder.last_offset())

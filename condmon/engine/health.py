@@ -23,6 +23,8 @@ HEALTH = {
     "mirror_away_s": "s",
     "log_faults": "1",
     "clock_unset_s": "s",
+    "unwritten": "1",
+    "link_drops": "1",
     **{hangs(part): "s" for part in PARTS},
 }
 """Name and unit of each figure."""

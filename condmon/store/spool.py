@@ -60,6 +60,11 @@ class Spool:
         """Batches that are not on disk."""
         return len(self._waiting)
 
+    @property
+    def rows(self) -> int:
+        """What is not on disk: samples, and batches that hold none."""
+        return max(self._rows, len(self._waiting))
+
     def all_durable(self) -> None:
         """Raise StoreError while batches wait: what comes of them must not outlive them.
 
@@ -69,7 +74,12 @@ class Spool:
             raise StoreError(f"{len(self._waiting)} batches of records wait for the disk first")
 
     def append(self, records: list[Record], tickets: Sequence[int]) -> Sequence[int]:
-        """Write a batch; the tickets that may be acknowledged now. Never raises StoreError."""
+        """Write a batch; the tickets that may be acknowledged now. Never raises StoreError.
+
+        Messages of which nothing is to be recorded bring tickets without records.
+        """
+        if not records and not self._waiting:
+            return tickets
         if not self._waiting:
             try:
                 self._recorder.append(records)
@@ -107,8 +117,9 @@ class Spool:
         return True
 
     def _keep(self, records: list[Record], tickets: Sequence[int]) -> None:
-        self._waiting.append((self._now_us(), records))
-        self._rows += rows_in(records)
+        if records:
+            self._waiting.append((self._now_us(), records))
+            self._rows += rows_in(records)
         newest = max(tickets, default=0) >> MID_BITS
         if newest:  # those of a connection that is gone are void: the broker has sent them again
             self._tickets = [t for t in self._tickets if t >> MID_BITS >= newest]

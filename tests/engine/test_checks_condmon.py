@@ -22,6 +22,8 @@ BAD = {
     "mirror_away_s": (0.0, 90_000.0, "25 h"),
     "certificate_days": (90.0, 3.0, "ends in 3 days"),
     "log_faults": (0.0, 2.0, "2 places of the event log"),
+    "unwritten": (0.0, 2400.0, "2,400 samples and entries wait"),
+    "link_drops": (2.0, 10.0, "came back 10 times within 10 minutes"),
     "clock_unset_s": (0.0, 7200.0, "For 2 h the clock"),
     "delivery_hangs_s": (0.0, 720.0, "sends messages has shown no sign of life for 12 min"),
     "mirror_hangs_s": (0.0, 720.0, "hands over to the time-series server has shown no sign"),

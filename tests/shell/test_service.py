@@ -233,3 +233,21 @@ def test_messages_that_waited_at_the_broker_are_judged_at_their_own_time(tmp_pat
     assert "bearing-over-limit" == check
     assert 1 >= abs(began_us - sent[20][0]) / SECOND_US
     shop.close()
+
+
+@pytest.mark.broker
+def test_messages_that_make_no_record_are_acknowledged_too_and_what_follows_is_heard(
+    tmp_path, mosquitto
+):
+    """Else they would fill up what the broker lets be under way, and nothing came any more."""
+    shop = Shop(tmp_path, mosquitto.url)
+    config = shop.folder / "condmon.toml"
+    limits = 'also = ["pier/#"]\nreceive_maximum = 20\n[store]'
+    config.write_text(config.read_text().replace("[store]", limits))
+    service = shop.service(Clock())
+    until(lambda: service.step() or service.mqtt.up, 10, "up")
+    publish(mosquitto, [b"21.5"] * 500, "pier/unknown")
+    until(lambda: service.step() or service.mqtt.counts.acknowledged == 500, 15)
+    publish(mosquitto, [payload(time.time_ns() // 1000, 40.0, 7)])
+    until(lambda: service.step() or rows(recorded(service)), 10, "it is heard")
+    shop.close()

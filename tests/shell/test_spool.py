@@ -65,3 +65,17 @@ def test_memory_that_is_full_drops_the_oldest_and_a_gap_tells_how_much(shop, mon
     [gap] = [record for record in recorded(service) if isinstance(record, Gap)]
     assert 2 * 20 - 10 == gap.lost
     assert rows(recorded(service, after=before)) == 10 + 2 * 3
+
+
+def test_messages_without_a_record_are_acknowledged_at_once_or_behind_what_waits(shop, monkeypatch):
+    service = shop.service()
+    spool, before = service._spool, service.recorder.last_offset()
+    assert [7, 8] == spool.append([], [7, 8])
+    assert before == service.recorder.last_offset()
+    disk = FullDisk(service, monkeypatch)
+    assert () == spool.append([Beacon(1)], [9])
+    assert () == spool.append([], [10])
+    assert 1 == spool.waiting
+    disk.full = False
+    assert [9, 10, 11] == spool.append([], [11])
+    assert before + 1 == service.recorder.last_offset()

@@ -2,9 +2,10 @@
 
 The service tells once a minute how it fares (Health records); the limits leave time to act: a
 twentieth of a disk is days of recording, half an hour of undelivered alerts outlasts a restart of a
-mail server, two weeks renew a certificate without haste, a quarter of an hour a restart of a
-time-series server (common practice, no source). Of an event log no place may be changed, and what
-is said to hang (life.py) does: no limit is left to wait for.
+mail server, three weeks renew a certificate without haste, a quarter of an hour a restart of a
+time-series server, six drops of the link within ten minutes are no accident (common practice, no
+source). Of an event log no place may be changed, a disk has to take everything, and what is said to
+hang (life.py) does: there no limit is left to wait for.
 """
 
 from typing import ClassVar, NamedTuple, Self
@@ -65,6 +66,17 @@ LACKS = {
         "For {span} the clock of the edge box has not been set by a time server.",
         "It drifts by seconds a day, and the times in the log with it. Look at `timedatectl` and "
         "at the network; where there is no time server on purpose, give a larger clock_unset_s."),
+    "unwritten": Lack(
+        ">", "unwritten", "the disk takes nothing",
+        "condmon cannot write: {number} samples and entries wait in memory.",
+        "Alerts still go out. Memory is enough for about five hours of 100 samples a second, then "
+        "the oldest are lost; a power cut loses all that waits. Is the disk full, read-only or "
+        "worn out? What waits is written by itself as soon as it can be."),
+    "link_drops": Lack(
+        ">", "link_drops", "the link to the broker is unstable",
+        "The link to the broker was lost and came back {number} times within 10 minutes.",
+        "What is sent meanwhile comes late, or not at all if it was sent with QoS 0. The log says "
+        "why each time: Wi-Fi, a cable, the broker, or another client with the same name."),
     hangs("delivery"): Lack(
         ">", "hangs_s", "a way to people hangs",
         "What sends messages has shown no sign of life for {span}.",
@@ -104,10 +116,12 @@ class CondmonHealth(Check):
         "outbox_age_s": 1800.0,
         "stream_silent_s": 1800.0,
         "store_behind_s": 300.0,
-        "certificate_days": 14.0,
+        "certificate_days": 21.0,
         "mirror_away_s": 900.0,
         "log_faults": 0.0,
         "clock_unset_s": 3600.0,
+        "unwritten": 0.0,
+        "link_drops": 5.0,
         "hangs_s": 0.0,
     }
     title = "condmon itself needs attention"
