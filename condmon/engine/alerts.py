@@ -9,18 +9,20 @@ from collections.abc import Callable
 from dataclasses import asdict, replace
 from typing import Any
 
-from condmon.engine.alertwords import Telling, entry_by, entry_on, message_of, silence_over
+from condmon.engine import alertwords as words
 from condmon.engine.block import Block
 from condmon.engine.causes import DURING_A_VISIT, ENDS_BY_ITSELF, FOLLOWS, cause_of
 from condmon.engine.checks.base import Check
 from condmon.engine.ids import short_id
 from condmon.engine.latch import Event
-from condmon.engine.outputs import Alert, AlertState, Facts, Message, Output
+from condmon.engine.outputs import Alert, AlertState, Message, Output
 from condmon.engine.records import SECOND_US, Action
 from condmon.engine.settings import Machine, Plan, Settings
 from condmon.engine.words import span
 
 CLOSED_KEPT = 200
+UNSEEN_KEPT = 300
+UNSEEN = f"no longer listed, {UNSEEN_KEPT} newer ones ended and nobody looked at this one either"
 CHATTER_TIMES, CHATTER_S = 3, 60
 """Three activations within a minute are chatter (ISA-18.2, from memory)."""
 CALM_S = 600
@@ -78,7 +80,7 @@ class Book:
     def _raise(self, check: Check, event: Event, block: Block, out: Out) -> None:
         said, tick = check.say(block, event.row, event.since), block.first + event.row
         began_us = event.since * SECOND_US
-        facts = dict(_known(said.facts))
+        facts = dict(words.known(said.facts))
         cause = cause_of(check.id or check.key, check.urgency, self.open.values())
         chatters = self._chattering(check.key, tick)
         state: AlertState = "active_unacknowledged"
@@ -182,8 +184,18 @@ class Book:
             out.append((tick, self._message(alert, "ended", 0, tick)))
         if state == "normal":
             self._close(alert)
+        else:
+            self._unlist(tick, out)
         if alert.check in FOLLOWS:
             self.speak_again("follows", alert.id, tick, out)
+
+    def _unlist(self, tick: int, out: Out) -> None:
+        """Where nobody looks for years, the oldest that are over leave the list."""
+        unseen = [a for a in self.open.values() if a.state == "returned_unacknowledged"]
+        for oldest in unseen[:-UNSEEN_KEPT]:
+            alert = self._change(oldest, tick, out, state="normal")
+            self._entry(out, tick, "alert", f"{UNSEEN}: {alert.title}", alert)
+            self._close(alert)
 
     # time
 
@@ -191,7 +203,9 @@ class Book:
         """Do what falls due up to a tick: reminders, ends of shelving, in their order."""
         if self.visit and self.visit_until <= tick:
             self._advance(self.visit_until, out)
-            out.append((self.visit_until, silence_over(self.machine, self.visit, self.visit_until)))
+            out.append(
+                (self.visit_until, words.silence_over(self.machine, self.visit, self.visit_until))
+            )
             self.speak(self.visit_until, out)
         self._advance(tick, out)
 
@@ -348,14 +362,14 @@ class Book:
     def _plan(self, alert: Alert) -> Plan:
         return self._plans.get(alert.urgency, Plan())
 
-    def _message(self, alert: Alert, kind: Telling, step: int, tick: int) -> Message:
-        return message_of(alert, kind, step, tick)
+    def _message(self, alert: Alert, kind: words.Telling, step: int, tick: int) -> Message:
+        return words.message_of(alert, kind, step, tick)
 
     def _entry(self, out: Out, tick: int, kind: str, text: str, alert: Alert) -> None:
-        out.append((tick, entry_on(alert, tick, kind, text)))
+        out.append((tick, words.entry_on(alert, tick, kind, text)))
 
     def _said(self, out: Out, action: Action, text: str, alert: Alert | None) -> None:
-        entry = entry_by(action, self.machine.id, text, alert)
+        entry = words.entry_by(action, self.machine.id, text, alert)
         out.append((action.at_us // SECOND_US, entry))
 
     def standing(self) -> tuple[set[str], dict[str, str]]:
@@ -377,20 +391,9 @@ class Book:
 
     def load(self, state: dict[str, Any]) -> None:
         """Take up a saved state."""
-        self.open = {a["id"]: _alert(a) for a in state["open"]}
-        self.closed = {a["id"]: _alert(a) for a in state["closed"]}
+        self.open = {a["id"]: words.alert_of(a) for a in state["open"]}
+        self.closed = {a["id"]: words.alert_of(a) for a in state["closed"]}
         self._active, self._steps, self.notes = state["active"], state["steps"], state["notes"]
         self._out_of_service = set(state["out_of_service"])
         self.visit, self.visit_until = state["visit"]
         self._raised, self._chatters = state["chatter"]
-
-
-def _known(facts: Facts) -> Facts:
-    """Facts with None for what is not known: NaN is no value in JSON."""
-    return {name: None if value != value else value for name, value in facts.items()}
-
-
-def _alert(saved: dict[str, Any]) -> Alert:
-    return Alert(
-        **{**saved, "signals": tuple(saved["signals"]), "look_first": tuple(saved["look_first"])}
-    )

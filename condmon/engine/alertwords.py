@@ -1,9 +1,9 @@
-"""What an alert puts into a message and into the log. Pure."""
+"""What an alert puts into a message, into the log and into a snapshot. Pure."""
 
-from typing import Literal
+from typing import Any, Literal
 
 from condmon.engine.ids import short_id
-from condmon.engine.outputs import Alert, Entry, Message
+from condmon.engine.outputs import Alert, Entry, Facts, Message
 from condmon.engine.records import SECOND_US, Action
 from condmon.engine.settings import Machine
 
@@ -63,3 +63,15 @@ def silence_over(machine: Machine, visit: str, tick: int) -> Entry:
     text = f"visit {visit} was not ended: alerts are told again; begin it again if work goes on"
     made = short_id("silence over", machine.id, visit, tick)
     return Entry(made, tick * SECOND_US, machine.id, "alert", text, {"visit": visit})
+
+
+def known(facts: Facts) -> Facts:
+    """Facts with None for what is not known: NaN is no value in JSON."""
+    return {name: None if value != value else value for name, value in facts.items()}
+
+
+def alert_of(saved: dict[str, Any]) -> Alert:
+    """An alert of its plain values, as a snapshot has them."""
+    return Alert(
+        **{**saved, "signals": tuple(saved["signals"]), "look_first": tuple(saved["look_first"])}
+    )

@@ -108,6 +108,32 @@ def test_alert_that_ends_unseen_stays_listed_until_someone_has_seen_it():
     assert "normal" == bench.alert.state
 
 
+def test_book_lists_a_bounded_number_of_alerts_that_nobody_looked_at_and_says_which_leave_it():
+    bench = Bench()
+    for _ in range(303):
+        bench.air(9, 2).air(1, 700)  # or it chatters
+    listed = bench.engine.open_alerts()
+    assert 300 == len(listed)
+    raised = list(dict.fromkeys(o.id for o in bench.out if isinstance(o, Alert)))
+    assert raised[3:] == [alert.id for alert in listed]
+    left = [o for o in bench.out if isinstance(o, Entry) and "no longer listed" in o.text]
+    assert raised[:3] == [entry.facts["alert"] for entry in left]
+    assert {"normal"} == {
+        next(o.state for o in reversed(bench.out) if isinstance(o, Alert) and o.id == gone)
+        for gone in raised[:3]
+    }
+    assert left[0].text.endswith(bench.alert.title)
+
+
+def test_alerts_that_last_are_never_unlisted():
+    bench = Bench()
+    bench.air(9, 2)
+    lasting = bench.alert.id
+    for _ in range(303):
+        bench.air(9, 2)
+    assert [lasting] == [alert.id for alert in bench.engine.open_alerts()]
+
+
 def test_acknowledging_what_is_not_open_is_refused_in_words():
     bench = Bench().air(1).act("acknowledge", alert="nothing")
     assert "acknowledge was refused: the alert is not open" == bench.said()[-1]
