@@ -39,17 +39,20 @@ def main(environment: str, asker: str) -> int:
 
 def _judge(parts: list[dict[str, Any]]) -> int:
     asked = [part for part in parts if "skip_reason" not in part]
-    for part in parts:
-        if "skip_reason" in part:
-            print(f"not asked about {part['name']}: {part['skip_reason']}")
+    left = sorted(part["name"] for part in parts if "skip_reason" in part)
+    left = [name for name in left if name != "condmon"]  # no package of any index
     weak = [(part, one) for part in asked for one in part["vulns"]]
     for part, one in weak:
         mended = ", ".join(one["fix_versions"]) or "no version yet"
         print(f"{part['name']} {part['version']}: {one['id']}, mended in {mended}")
-    if not asked:
-        return _tell("not asked: pip-audit knew none of the parts", NOT_ASKED)
-    count = f"{len(asked)} parts were asked about"
-    return _tell(f"{count}; weaknesses that are known: {len(weak)}", SOME if weak else NONE)
+    if left:
+        print(
+            f"not asked about, for the index that was asked does not know them: {', '.join(left)}"
+        )
+    _tell(f"{len(asked)} parts were asked about; weaknesses that are known: {len(weak)}", NONE)
+    if weak:
+        return SOME
+    return NONE if asked and not left else NOT_ASKED
 
 
 def _tell(words: str, code: int) -> int:

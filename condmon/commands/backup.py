@@ -108,7 +108,7 @@ def restore(args: argparse.Namespace) -> int:
     print(
         f"restored {len(rows) - 1} files into {store}; they belong to {owner_of(store)}, whom the "
         "daemon has to run as. "
-        f"The configuration of then is {source / CONFIG}. Start the daemon with `condmon run`."
+        f"The configuration of then is {source / CONFIG}. Start the daemon again."
     )
     return 0
 

@@ -55,6 +55,22 @@ def install(root: Path, *words: str) -> str:
 
 
 @pytest.mark.long
+def test_a_strict_mask_a_relative_folder_and_a_python_that_went_do_not_stop_it(tmp_path):
+    built = (ROOT / "build").exists()
+    words = ["sh", "-c", f"umask 077; {DEPLOY}/install --root here"]
+    subprocess.run(words, cwd=tmp_path, check=True, capture_output=True)
+    opt = tmp_path / "here/opt/condmon"
+    closed = [path for path in opt.rglob("*")
+              if not path.is_symlink() and path.stat().st_mode & 0o044 != 0o044]  # fmt: skip
+    assert [] == closed
+    assert built == (ROOT / "build").exists()
+    (opt / "bin/python3").unlink()
+    (opt / "bin/python3").symlink_to("/usr/bin/python2.0")
+    assert "is made anew" in install(tmp_path / "here")
+    subprocess.run([opt / "bin/condmon", "--version"], check=True, capture_output=True)
+
+
+@pytest.mark.long
 def test_installed_twice_and_removed_it_leaves_configuration_and_data(tmp_path):
     first = install(tmp_path)
     assert "next: make" in first
