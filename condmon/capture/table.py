@@ -22,7 +22,7 @@ from condmon.capture.files import CutOffError, Notes, Opened
 from condmon.capture.foreign import Foreign
 from condmon.capture.hours import HOUR_US, beacons
 from condmon.capture.mapping import Mapping
-from condmon.engine.records import I64, Batch, Beacon, Record
+from condmon.engine.records import NO_TIME, Batch, Beacon, Record
 from condmon.engine.settings import Settings
 from condmon.errors import UsageError
 
@@ -93,14 +93,22 @@ class Table:
 
     def _split(self) -> list[tuple[int, list[int]]]:
         """Row groups whose times overlap go together, so that each piece can be sorted alone."""
+        if self.opened.kind == "csv":
+            return [(min(self._ends([]) or (0,)), [])]
         spans: list[tuple[int, int, int]] = []
-        groups = 0
-        if self.opened.kind == "parquet":
-            groups = self._whole.metadata.num_row_groups
-            spans = [span for span in map(self._span, range(groups)) if span is not None]
-        if len(spans) < groups or not spans:
-            column = self._load(list(range(groups)), ["time"]).column("time")
-            return [(_least(times_us(column, self.opened.path)), list(range(groups)))]
+        apart: list[int] = []  # without a time, or damaged: that is told when they are read
+        damage: Exception | None = None
+        for group in range(self._whole.metadata.num_row_groups):
+            try:
+                ends = self._ends([group])
+            except DAMAGED as error:
+                ends, damage = (), error
+            if ends:
+                spans.append((*ends, group))
+            else:
+                apart.append(group)
+        if damage is not None and not spans:
+            raise damage
         pieces: list[tuple[int, int, list[int]]] = []
         for first_us, last_us, group in sorted(spans):
             if pieces and first_us <= pieces[-1][1]:
@@ -108,22 +116,22 @@ class Table:
                 pieces.append((before[0], max(before[1], last_us), [*before[2], group]))
             else:
                 pieces.append((first_us, last_us, [group]))
-        return [(first_us, together) for first_us, _, together in pieces]
+        first_us = pieces[0][0] if pieces else 0
+        return [
+            *((first_us, together) for first_us, _, together in pieces),
+            *((first_us, [group]) for group in apart),
+        ]
 
-    def _span(self, group: int) -> tuple[int, int, int] | None:
-        whole = self._whole
-        place = whole.schema_arrow.get_field_index("time")
-        kind = whole.schema_arrow.field(place).type
-        if not pa.types.is_timestamp(kind) or len(whole.schema.names) != len(whole.schema_arrow):
-            return None
-        chunk = whole.metadata.row_group(group).column(place)
-        if chunk.physical_type != whole.schema.column(place).physical_type:
-            return None  # damaged; the library would end the whole process over its statistics
-        told = chunk.statistics
-        if told is None or not told.has_min_max:
-            return None
-        ends = pa.array([told.min, told.max]).cast(pa.timestamp("us"), safe=False).cast(pa.int64())
-        return ends[0].as_py(), ends[1].as_py(), group
+    def _ends(self, groups: list[int]) -> tuple[int, int] | tuple[()]:
+        """First and last time of row groups, empty where they have none.
+
+        Read, not taken from the file's statistics: over those of a damaged file the library ends
+        the whole process.
+        """
+        column = self._load(groups, ["time"]).column("time")
+        at_us = times_us(column, self.opened.path)
+        known = at_us[at_us != NO_TIME]
+        return (int(known.min()), int(known.max())) if len(known) else ()
 
     def _load(self, groups: list[int], names: list[str] | None = None) -> pa.Table:
         whole = self._whole
@@ -163,11 +171,6 @@ def _hours(content: Samplesheet, notes: Notes) -> Iterator[Batch]:
         batch: list[Record] = [content.run(start, stop)]
         batch += [Beacon(int(when)) for when in beacons(at_us[start:stop])]
         yield batch
-
-
-def _least(at_us: I64) -> int:
-    known = at_us[at_us > np.iinfo(np.int64).min]
-    return int(known.min()) if len(known) else 0
 
 
 def _first(error: Exception) -> str:

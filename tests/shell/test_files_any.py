@@ -233,15 +233,16 @@ import sys
 from pathlib import Path
 from tests.shell.test_files_any import CAPTURES, judged
 whole, path = CAPTURES[1], Path(sys.argv[1])
-for at in (at for at in range(len(whole) - 850, len(whole)) if whole[at] < 16):
-    path.write_bytes(whole[:at] + b"\\x22" + whole[at + 1 :])
-    judged(path)
+for at in range(len(whole) - 1000, len(whole)):
+    for other in {0x22, whole[at] ^ 1, whole[at] ^ 0x10}:
+        path.write_bytes(whole[:at] + bytes([other]) + whole[at + 1 :])
+        judged(path)
 print("all judged")
 """
 
 
 def test_no_changed_byte_in_the_foot_of_a_capture_ends_the_process(tmp_path):
-    """In a process of its own: the library ends it where statistics do not fit their column."""
+    """In a process of its own: the library ends it over statistics that do not fit."""
     done = subprocess.run([sys.executable, "-c", EACH_BYTE, str(tmp_path / "day.parquet")],
                           cwd=Path(__file__).parents[2], capture_output=True, text=True,
                           check=False)  # fmt: skip
