@@ -67,6 +67,10 @@ class Mosquitto:
             sock.settimeout(1)
             return sock.connect_ex(("127.0.0.1", self.port)) == 0
 
+    def said(self, words: str) -> int:
+        """How often it said so in its log."""
+        return (self.folder / "mosquitto.log").read_text().count(words)
+
     def freeze(self) -> None:
         os.kill(self.pid, signal.SIGSTOP)
 

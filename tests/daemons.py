@@ -67,8 +67,11 @@ class Daemon:
         self.config.write_text(HEAD.format(url=url) + text)
         self.process: subprocess.Popen[bytes] | None = None
 
-    def start(self) -> "Daemon":
-        with (self.folder / "log.jsonl").open("ab") as out, (self.folder / "err").open("ab") as err:
+    def start(self, log: Path | None = None) -> "Daemon":
+        with (
+            (log or self.folder / "log.jsonl").open("ab") as out,
+            (self.folder / "err").open("ab") as err,
+        ):
             self.process = subprocess.Popen(
                 [*self.around, sys.executable, "-W", self.warnings, "-m", "condmon", "run", "-c",
                  str(self.config)],

@@ -20,6 +20,13 @@ LIVED = {  # what befalls the box and not the stream: the tests that live throug
         "test_mqtt.py::test_broker_restart_is_told_and_subscriptions_are_made_again",
         "test_mqtt.py::test_messages_sent_while_away_and_over_a_broker_restart_arrive",
         "test_mqtt.py::test_thread_that_hangs_is_replaced_and_its_late_message_is_not_acknowledged",
+        "test_box_troubles.py::test_a_frozen_broker_is_noticed_in_two_keepalives_and_told_once_and"
+        "_nothing_is_lost",
+        "test_box_troubles.py::test_a_broker_that_has_lost_our_session_is_told_as_a_hole_and_all"
+        "_filters_are_heard_again",
+        "test_box_troubles.py::test_a_link_that_flaps_is_one_alert_and_not_one_a_drop",
+        "test_ownhealth_lived.py::test_figure_is_told_while_it_is_bad_and_silent_while_it_is_well",
+        "test_life.py::test_part_that_hangs_is_an_alert_that_ends_when_it_goes_on",
     ),
     "O02-disk-full-readonly": (
         "test_operations.py::test_with_a_full_disk_it_goes_on_judging_tells_people_and_writes_all"
@@ -27,13 +34,18 @@ LIVED = {  # what befalls the box and not the stream: the tests that live throug
         "test_operations.py::test_a_disk_that_can_only_be_read_is_told_at_the_start_in_words",
         "test_spool.py::test_memory_that_is_full_drops_the_oldest_and_a_gap_tells_how_much",
         "test_service.py::test_short_disk_is_told_once",
-        "test_log.py::test_log_disk_that_is_full_does_not_stop_the_caller",
+        "test_box_troubles.py::test_a_card_that_turns_read_only_is_told_from_memory_and_nothing_is"
+        "_lost_over_its_exchange",
+        "test_box_troubles.py::test_a_log_disk_that_is_full_stops_neither_the_watch_nor_the_word"
+        "_of_it",
     ),
     "O03-power-cut": (
         "test_recorder.py::test_a_damaged_file_is_set_aside_named_and_the_rest_goes_on",
         "test_recorder.py::test_an_empty_file_left_by_a_power_cut_is_used",
         "test_journal.py::test_damaged_journal_is_set_aside_and_a_new_one_begins",
         "test_journal.py::test_rebuilt_journal_does_not_send_again_what_was_sent",
+        "test_box_troubles.py::test_acknowledged_alert_stays_so_over_a_power_cut_that_tears_the"
+        "_file_and_is_not_told_again",
         "test_kill.py::test_killed_at_random_nothing_is_lost_and_alerts_are_those_of_one_run",
     ),
     "O04-store-down-hours": (
@@ -48,6 +60,10 @@ LIVED = {  # what befalls the box and not the stream: the tests that live throug
     "O10-expired-credentials": (
         "test_credentials_daemon.py::test_a_certificate_that_ends_is_told_before_in_words_after"
         "_and_a_new_one_is_taken_up",
+        "test_credentials_daemon.py::test_a_certificate_whose_time_has_not_come_is_told_in_words"
+        "_and_taken_when_it_has",
+        "test_credentials_daemon.py::test_a_password_that_was_changed_is_told_tried_slowly_and_the"
+        "_new_one_is_taken_from_the_file",
         "test_mqtt_secrets.py::test_tls_certificates_are_judged_in_words",
         "test_mqtt_secrets.py::test_wrong_password_is_told_in_words_and_a_new_one_is_read_from"
         "_the_file",
@@ -56,12 +72,20 @@ LIVED = {  # what befalls the box and not the stream: the tests that live throug
         "test_log.py::test_memory_for_repeats_is_bounded",
         "test_log.py::test_repeated_trouble_is_told_once_then_counted",
         "test_mqtt.py::test_full_inbox_stops_reading_and_nothing_is_lost",
+        "test_box_flood.py::test_topics_without_end_and_payloads_that_are_none_cost_no_memory_and"
+        "_little_log",
+        "test_service.py::test_messages_that_make_no_record_are_acknowledged_too_and_what_follows"
+        "_is_heard",
     ),
     "O13-service-clock-jumps": (
         "test_service.py::test_clock_put_forward_is_followed_and_told_once",
         "test_service.py::test_clock_put_back_is_told_and_own_time_goes_on",
         "test_standing.py::test_record_of_a_clock_that_was_ten_years_ahead_is_left_behind",
         "test_jobs.py::test_chore_that_is_hours_late_runs_once",
+        "test_box_time.py::test_wall_clock_that_jumps_loses_no_sample_makes_no_alert_and_is_told"
+        "_once_a_jump",
+        "test_timeserver.py::test_clock_that_is_set_is_well_and_one_that_is_set_no_more_counts_from"
+        "_the_first_no",
     ),
 }
 OUTSIDE = {"O02-disk-full-readonly", "O04-store-down-hours", "O10-expired-credentials"}

@@ -110,8 +110,9 @@ def test_a_disk_that_can_only_be_read_is_told_at_the_start_in_words(on_small_dis
     assert "Traceback" not in daemon.errors()
 
 
-def test_two_daemons_with_one_name_notice_it_say_so_and_give_way(tmp_path, mosquitto):
-    both = [Daemon(tmp_path / name, mosquitto.url).start() for name in ("one", "two")]
+def test_two_daemons_with_one_name_notice_it_say_so_and_give_way(tmp_path, mosquitto, web):
+    more = '[adjust.condmon-link]\nhold = "5 s"\n' + GATE.format(url=web.url) + MILL
+    both = [Daemon(tmp_path / name, mosquitto.url, more).start() for name in ("one", "two")]
     until(lambda: any("uses our name" in d.log() for d in both), 60, "one of them noticed")
     before = [connections(d) for d in both]
     end_s = time.monotonic() + 5  # what is asked is how often it happens in a span of time
@@ -119,9 +120,13 @@ def test_two_daemons_with_one_name_notice_it_say_so_and_give_way(tmp_path, mosqu
     more = sum(connections(d) for d in both) - sum(before)
     assert more <= 2, "they throw each other out again and again"
     assert sum(before) <= 12
+    until(lambda: web.requests, 30, "one is out for good and tells a person")
     for daemon in both:
         assert 0 == daemon.stop()
         assert "Traceback" not in daemon.errors()
+        with Reader(daemon.store) as reader:
+            assert len([a for a in reader.alerts() if a.check == "condmon-link"]) <= 1
+    assert len(web.requests) <= len(both), "once each, however often they threw each other out"
 
 
 def connections(daemon: Daemon) -> int:
