@@ -12,7 +12,7 @@ from condmon.clock import Clock
 from condmon.engine.records import NO_TIME, SECOND_US, Link, Record, Samples
 
 WAIT_FOR_LINK_S = 10.0  # after a start or a loss of the link, time waits this long for it
-QUIET_S = 0.5  # so long without a message: there was no more waiting
+QUIET_S = 0.5  # so long nothing but turns without a message: there was no more waiting
 CATCH_UP_S = 60.0  # longer it must not take
 OWN_TIME_WITHIN_S = 2.0  # by then a backlog has shown a time of its own, or has none
 AHEAD_US = 5 * SECOND_US  # a source further ahead than this has a wrong clock
@@ -33,7 +33,8 @@ class Pace:
         self._clock = clock
         self._near_us = round(lateness_s * SECOND_US)
         self._state = "waiting"
-        self._since_s = self._heard_s = clock.monotonic_s()
+        self._since_s = clock.monotonic_s()
+        self._quiet_s: float | None = None  # since when turns bring nothing
         self._reached_us: int | None = None
 
     @property
@@ -47,8 +48,12 @@ class Pace:
         for record in records:
             if isinstance(record, Link):
                 self._begin("catching up" if record.up else "waiting", now_s)
+        # not since the last message: its turn may have taken long on a slow disk, and only then did
+        # the broker hear that it may send more
         if messages:
-            self._heard_s = now_s
+            self._quiet_s = None
+        elif self._quiet_s is None:
+            self._quiet_s = now_s
         if self._state == "catching up":
             newest = _newest_own(records)
             if newest is not None:
@@ -63,7 +68,7 @@ class Pace:
     def _begin(self, state: str, now_s: float) -> None:
         if state == "waiting" and self._state == "waiting":
             return  # one hole, however many failed attempts
-        self._state, self._since_s, self._heard_s = state, now_s, now_s
+        self._state, self._since_s, self._quiet_s = state, now_s, None
         self._reached_us = None
 
     def _over(self, now_us: int, now_s: float) -> bool:
@@ -71,7 +76,8 @@ class Pace:
             return now_s - self._since_s >= WAIT_FOR_LINK_S
         if self._state == "live":
             return True
-        if now_s - self._heard_s >= QUIET_S or now_s - self._since_s >= CATCH_UP_S:
+        quiet_s = 0.0 if self._quiet_s is None else now_s - self._quiet_s
+        if quiet_s >= QUIET_S or now_s - self._since_s >= CATCH_UP_S:
             return True
         if self._reached_us is None:
             return now_s - self._since_s >= OWN_TIME_WITHIN_S

@@ -2,7 +2,7 @@
 
 import pytest
 
-from condmon.daemon.pace import CATCH_UP_S, WAIT_FOR_LINK_S, Pace
+from condmon.daemon.pace import CATCH_UP_S, QUIET_S, WAIT_FOR_LINK_S, Pace
 from condmon.engine.records import NO_TIME, SECOND_US, Link, Record, samples
 from tests.fakes import START_US, FakeClock
 
@@ -48,10 +48,20 @@ def test_backlog_moves_time_by_its_own_times_until_it_has_caught_up(clock, pace)
 
 def test_quiet_ends_the_catching_up(clock, pace):
     last = pace.beacon_us([UP, *heard(clock, 600)], 1, START_US - 3600 * SECOND_US)
-    clock.pass_s(0.4)
+    assert last == pace.beacon_us([], 0, last)
+    clock.pass_s(QUIET_S - 0.1)
+    assert last == pace.beacon_us([], 0, last)
+    clock.pass_s(0.1)
+    assert clock.now_us() == pace.beacon_us([], 0, last)
+
+
+def test_turn_that_took_long_is_no_quiet_for_the_broker_waited_for_it(clock, pace):
+    """On a slow disk, with more waiting than the broker lets be under way."""
+    last = pace.beacon_us([UP, *heard(clock, 600)], 1, START_US - 3600 * SECOND_US)
+    clock.pass_s(8)
     assert last == pace.beacon_us([], 0, last)
     clock.pass_s(0.2)
-    assert clock.now_us() == pace.beacon_us([], 0, last)
+    assert last + 100 * SECOND_US == pace.beacon_us(heard(clock, 508.2), 1, last)
 
 
 def test_messages_without_own_time_do_not_hold_time_for_long(clock, pace):

@@ -42,6 +42,8 @@ CHILDREN = (
     "log_and_what_went_in_an_entry",
     "tests/shell/test_learning.py::test_too_few_days_are_told_in_words_and_give_no_model",
     "tests/shell/test_whatif.py::test_it_gives_way_to_the_watch",
+    "tests/shell/test_timeserver.py::test_clock_that_is_set_is_well_and_one_that_is_set_no_more_"
+    "counts_from_the_first_no",
 )  # what the daemon and its page start as processes of their own
 
 

@@ -20,7 +20,7 @@ SLACK_US = 5 * SECOND_US
 SEEN_S = 6
 OWN = {
     "condmon-link": {"cut", "forget", "taken_over", "kill", "stop"},
-    "condmon-health": {"disk_refuses", "disk_slow", "delay"},
+    "condmon-health": {"disk_refuses", "disk_slow", "delay", "cut", "forget", "taken_over"},
 }
 """What condmon may say of itself, and what must have been done to it before."""
 
