@@ -5,6 +5,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from condmon.daemon.pace import WAIT_FOR_LINK_S
 from condmon.engine.engine import Engine
 from condmon.engine.outputs import Alert
 from condmon.engine.records import SECOND_US, Gap, Link, Record, Samples, Started
@@ -156,11 +157,15 @@ def _invented(world: World, alerts: Sequence[Alert]) -> list[str]:
 def _missed(world: World, alerts: Sequence[Alert]) -> list[str]:
     """A heat that lasted is told, unless its messages were lost by the rules.
 
-    What happened in a hole of the link that lasted is history and raises nothing any more.
+    What happened in a hole of the link that lasted is history and raises nothing any more; so is
+    what only memory had at a kill, when it comes again after such a hole.
     """
     if world.wrong_clock:
         return []
     dark = world.dark | {n - 1 for n in world.broker.lost | world.from_memory}
+    for second, kept in world.forgotten:
+        if set(range(second, second + round(WAIT_FOR_LINK_S) + 2)) <= world.dark:
+            dark |= {n - 1 for n in kept}
     wrong = []
     # a hole may hide that it was cool for a while; the alert of before then goes on
     lasted = [(a.began_us, a.ended_us or world.times.true_us)

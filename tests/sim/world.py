@@ -73,6 +73,7 @@ class World(Harms):
         self.hot = self._hot_spans() if self.rng.random() < 0.8 else []
         self.dark: set[int] = set()  # seconds without a service that hears
         self.from_memory: set[int] = set()  # acknowledged while the disk took nothing, then killed
+        self.forgotten: list[tuple[int, set[int]]] = []  # at a kill: what no disk had taken yet
         self.rooms: set[float] = set()  # what was said with QoS 0
         self.starts = self.kills = self.refusals = 0
         self.done: set[str] = set()  # names of what was done to it
@@ -208,6 +209,7 @@ class World(Harms):
         self.disk.mend()
         if service is not None and dead:
             kept = _only_in_memory(service)
+            self.forgotten.append((self._second, kept))
             if len(kept) > RECEIVE_MAX // 3:  # with doubles half: the broker would stop sending
                 self.from_memory |= kept & set(self.broker.acknowledged)
             power_cut(self.store, self.rng, lambda: _close(service))
