@@ -134,10 +134,11 @@ def _until(held: HeldUntil, wanted: Wanted, last_day: int, calendar: Calendar) -
         )
 
     def date(days: float) -> str:
+        if days == math.inf:
+            return "not in sight"
         return calendar.text(round((last_day + days) * DAY_US))[:10]
 
-    latest = date(held.latest) if held.latest < math.inf else "not in sight"
     return (
         f"{speed} /min would no longer stay {margin} under its trip from about {date(held.days)} "
-        f"on ({date(held.soonest)} to {latest})"
+        f"on ({date(held.soonest)} to {date(held.latest)})"
     )

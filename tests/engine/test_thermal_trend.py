@@ -103,6 +103,7 @@ def test_nothing_is_said_of_a_highest_speed_where_any_speed_is_held():
         (HeldUntil(0.0, 0.0, 0.0, 20.0), "no longer stays 3 K under its trip on a warm day"),
         (HeldUntil(math.inf, 9.0, math.inf, 20.0), "is held for the next 20 days; further ahead"),
         (HeldUntil(4.0, 2.0, math.inf, 20.0), "from about 1970-01-15 on (1970-01-13 to not in"),
+        (HeldUntil(4.0, math.inf, 5.0, 20.0), "(not in sight to 1970-01-16)"),  # nobody fits this
     ],
 )
 def test_how_long_a_speed_is_held_in_words(held, said):

@@ -188,11 +188,11 @@ def test_a_line_of_names_that_cannot_be_read_is_told(place, line):
 
 @pytest.fixture(scope="module")
 def saved(place):
-    """A configuration, a small backup and the text of its list."""
+    """A configuration, a small backup with a file that was changed, and the text of its list."""
     (place / "condmon.toml").write_text(HEAD.format(url="mqtt://127.0.0.1:1") + MILL)
     folder = place / "backup"
     folder.mkdir()
-    (folder / "accounts.db").write_bytes(b"x" * 100)
+    (folder / "accounts.db").write_bytes(b"y" * 100)
     digest = hashlib.sha256(b"x" * 100).hexdigest()
     row = {"bytes": 100, "sha256": digest, "mtime_ns": 1, "wal": [0, 0]}
     names = {"accounts.db": row, "photos/a.jpg": row, "condmon.toml": row}
