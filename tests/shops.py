@@ -70,6 +70,9 @@ class Shop:
         """What a kill does, inside one process: no last turn, no snapshot."""
         self._services.remove(service)
         service._stopping.set()
+        for thread in (service._asked, service._mirror, service.page):
+            if thread:
+                thread.stop()
         service._jobs.stop()
         service.mqtt.stop(5)
         service._outbox_thread.join(5)
