@@ -134,8 +134,8 @@ class Outbox:
     def _shorten(self, db: sqlite3.Connection, now_us: int) -> None:
         """Wait no longer than the plan and the longest pause: the wall clock may be put back.
 
-        What was never tried waits for the plan alone; what was written at a time that has not come
-        yet waits no longer than a pause of our own.
+        What was never tried waits for the plan alone; what was written or tried at a time that has
+        not come yet, so that no receiver can have asked for such a pause, no longer than our own.
         """
         rows = db.execute(
             "SELECT key, body, due_us, tries, born_us FROM delivery"
@@ -146,7 +146,8 @@ class Outbox:
             message = message_of(body)
             message = replace(message, at_us=min(message.at_us, now_us))
             held_us = self._routing.held_until_us(message) if self._routing else now_us
-            pause_us = round((WAIT_MAX_S if born_us > now_us else WAIT_ASKED_MAX_S) * 1e6)
+            foreign = born_us > now_us or due_us - now_us > WAIT_ASKED_MAX_S * 1e6
+            pause_us = round((WAIT_MAX_S if foreign else WAIT_ASKED_MAX_S) * 1e6)
             until_us = max(now_us + (pause_us if tries else SETTLE_US), held_us)
             db.execute("UPDATE delivery SET due_us = ? WHERE key = ?", (min(due_us, until_us), key))
 

@@ -235,6 +235,29 @@ def test_clock_put_back_over_a_restart_delays_no_longer_than_the_longest_pause(s
     assert shop.outbox.step() <= WAIT_MAX_S
 
 
+def test_what_was_tried_while_the_clock_was_ahead_waits_a_pause_of_ours_and_not_an_hour(
+    shop, phone
+):
+    phone.answers = [again(), again()]
+    shop.write(alert(), message())
+    shop.work(1)
+    shop.clock.pass_s(10 * 365 * 86400)
+    shop.work(1)
+    shop.outbox.close()
+    shop.clock = FakeClock(NOW_US + 1_000_000)
+    shop.outbox = shop.new_outbox()
+    assert shop.outbox.step() <= WAIT_MAX_S
+
+
+def test_pause_that_a_receiver_asked_for_is_kept_over_a_restart(shop, phone):
+    phone.answers = [again(wait_s=WAIT_ASKED_MAX_S)]
+    shop.write(alert(), message())
+    shop.work(1)
+    shop.outbox.close()
+    shop.outbox = shop.new_outbox()
+    assert WAIT_ASKED_MAX_S - 5 <= shop.outbox.step() <= WAIT_ASKED_MAX_S
+
+
 def test_route_that_left_the_configuration_fails_in_words(shop, tmp_path):
     shop.write(alert(), message())
     shop.outbox.close()

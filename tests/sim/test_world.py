@@ -16,7 +16,7 @@ import structlog
 from tests.sim.invariants import check
 from tests.sim.world import World
 
-PINNED: tuple[int, ...] = (38, 118, 491, 532, 1865, 7034)
+PINNED: tuple[int, ...] = (38, 118, 491, 532, 1865, 7034, 8078)
 """Seeds that once found a fault; they stay."""
 
 TURNS = 240
