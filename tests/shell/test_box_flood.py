@@ -13,10 +13,11 @@ from tests.daemons import MILL, Daemon
 from tests.inside import GATE
 from tests.memory import rss_mb
 from tests.receivers import web
+from tests.shell.test_box_troubles import started
 from tests.shops import TOPIC, payload
 from tests.waiting import until
 
-__all__ = ["web"]
+__all__ = ["started", "web"]
 pytestmark = [pytest.mark.broker, pytest.mark.slow]
 TOPICS = 10_000  # a round
 DRAINED_S = 20.0
@@ -75,12 +76,12 @@ def threads(daemon: Daemon) -> int:
 
 
 def test_topics_without_end_and_payloads_that_are_none_cost_no_memory_and_little_log(
-    tmp_path, mosquitto, plant, web
+    tmp_path, mosquitto, plant, web, started
 ):
     daemon = Daemon(tmp_path, mosquitto.url, MILL + GATE.format(url=web.url))
     text = daemon.config.read_text().replace("[store]", 'also = ["pier/#"]\n[store]')
     daemon.config.write_text(text)
-    daemon.start()
+    started(daemon)
     daemon.until_logged("connected to the broker")
     assert daemon.process is not None
     pid = daemon.process.pid
