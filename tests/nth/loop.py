@@ -18,7 +18,9 @@ from typing import Any
 
 import structlog
 
+from condmon.daemon import rhythm
 from condmon.errors import CondmonError
+from condmon.store import recorder
 from tests.nth.works import WORKS, Work
 
 ERRORS = {"EIO": (errno.EIO, 0), "ENOSPC": (errno.ENOSPC, 0), "short": (errno.ENOSPC, 1)}
@@ -87,6 +89,7 @@ def run(calls: Calls, made: type[Work], error: str, every: int, root: Path) -> d
 
 if __name__ == "__main__":
     library, folder, error, every, *names = sys.argv[1:]
+    recorder.READ_PAUSE_S = rhythm.TURN_S = 0.0  # in this process, which is the loop's own
     for name in names:
         with structlog.testing.capture_logs():
             found = run(Calls(library), WORKS[name], error, int(every), Path(folder) / name)

@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any
 
 from condmon.config import load
-from condmon.daemon import rhythm as rhythm_module
 from condmon.daemon.reload import Reload
 from condmon.daemon.service import Service
 from condmon.engine.decode import Arrived
@@ -21,7 +20,6 @@ from condmon.history.places import Places
 from condmon.history.retention import Keep, prune
 from condmon.history.seal import seal
 from condmon.ledger.verify import verify
-from condmon.store import recorder as recorder_module
 from condmon.store.journal import Journal, Route
 from condmon.store.recorder import Recorder
 from condmon.store.spool import Spool
@@ -32,7 +30,6 @@ from tests.recorded import DAY_US, MONDAY_US, SIGNALS, STATES, Folder, one
 from tests.shops import payload
 
 OLDEST = Path(__file__).parent.parent / "old" / "first.tar.xz"
-recorder_module.READ_PAUSE_S = rhythm_module.TURN_S = 0.0
 
 
 class Work:
