@@ -1,8 +1,9 @@
 """The simulated shop: repeatable, in order, believable, and faulty only where a recipe says so."""
 
 import json
+from collections.abc import Iterator
 from datetime import UTC, datetime
-from itertools import pairwise
+from itertools import pairwise, zip_longest
 from pathlib import Path
 
 import pytest
@@ -19,9 +20,13 @@ SATURDAY_US = WEDNESDAY_US + 3 * 24 * HOUR_US
 SEED = 5
 
 
-def readings(start_us: int, hours: float, *faults: Fault) -> list[Reading]:
+def run(start_us: int, hours: float, *faults: Fault) -> Iterator[Reading]:
     recipe = Recipe(faults=faults)
-    return list(Plant(SEED, start_us, recipe).run(start_us + round(hours * HOUR_US)))
+    return Plant(SEED, start_us, recipe).run(start_us + round(hours * HOUR_US))
+
+
+def readings(start_us: int, hours: float, *faults: Fault) -> list[Reading]:
+    return list(run(start_us, hours, *faults))
 
 
 def series(rows: list[Reading], signal: str, machine: str = "mill-1") -> list[tuple[float, str]]:
@@ -226,9 +231,9 @@ def test_every_fault_of_the_table_changes_the_readings():
     healthy_at = {at_us: readings(at_us, hours) for at_us in (evening_us, noon_us)}
     for name in FAULTS:
         from_us = noon_us if name == "probe-shift" else evening_us  # it is calibrated at noon
-        healthy = healthy_at[from_us]
         one = Fault(name, "mill-1", from_us, signal=signal.get(name, ""))
-        assert healthy != readings(from_us, hours, one), name
+        both = zip_longest(healthy_at[from_us], run(from_us, hours, one))
+        assert any(sound != faulty for sound, faulty in both), name  # the first is enough
 
 
 GOOD = 'title = "x"\nstart = 2026-11-25T05:00:00Z\nfor = "8 h"\n'
