@@ -123,15 +123,36 @@ class Table:
         ]
 
     def _ends(self, groups: list[int]) -> tuple[int, int] | tuple[()]:
-        """First and last time of row groups, empty where they have none.
-
-        Read, not taken from the file's statistics: over those of a damaged file the library ends
-        the whole process.
-        """
+        """First and last time of row groups, empty where they have none."""
+        if len(groups) == 1 and (told := self._told(groups[0])):
+            return told
         column = self._load(groups, ["time"]).column("time")
         at_us = times_us(column, self.opened.path)
         known = at_us[at_us != NO_TIME]
         return (int(known.min()), int(known.max())) if len(known) else ()
+
+    def _told(self, group: int) -> tuple[int, int] | None:
+        """First and last time of a row group by the file's statistics, None where it has none.
+
+        The library ends the whole process over statistics that are damaged. Over most of them it
+        raises when the group is begun to be read; so that is done first.
+        """
+        whole = self._whole
+        place = whole.schema_arrow.get_field_index("time")
+        kind = whole.schema_arrow.field(place).type
+        if not pa.types.is_timestamp(kind) or len(whole.schema.names) != len(whole.schema_arrow):
+            return None
+        next(whole.iter_batches(1, row_groups=[group], columns=["time"]), None)
+        chunk = whole.metadata.row_group(group).column(place)
+        if chunk.physical_type != whole.schema.column(place).physical_type:
+            return None
+        found = chunk.statistics
+        if found is None or not found.has_min_max:
+            return None
+        ends = (
+            pa.array([found.min, found.max]).cast(pa.timestamp("us"), safe=False).cast(pa.int64())
+        )
+        return ends[0].as_py(), ends[1].as_py()
 
     def _load(self, groups: list[int], names: list[str] | None = None) -> pa.Table:
         whole = self._whole
