@@ -109,6 +109,8 @@ class Table:
                 apart.append(group)
         if damage is not None and not spans:
             raise damage
+        if not spans and not apart:
+            raise ValueError("its foot counts rows and tells of no place that has them")
         pieces: list[tuple[int, int, list[int]]] = []
         for first_us, last_us, group in sorted(spans):
             if pieces and first_us <= pieces[-1][1]:

@@ -228,6 +228,14 @@ def test_a_packed_capture_without_an_end_is_refused(place, head, monkeypatch):
     assert (0, True) == (count, "unpacks to more than 1 MB" in told)
 
 
+def test_capture_whose_foot_counts_rows_and_has_none_is_refused_in_words(place, monkeypatch):
+    monkeypatch.setattr("condmon.capture.table.Table._rows", lambda _: 1)
+    path = place / "none.parquet"
+    pq.ParquetWriter(path, day(TIMES[0]).schema).close()
+    count, told = judged(path)
+    assert (0, True) == (count, "tells of no place" in told)
+
+
 EACH_BYTE = """
 import sys
 from pathlib import Path
