@@ -10,11 +10,12 @@ import pytest
 @pytest.fixture(scope="module")
 def small_disk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     """A file system of 256 MB for the tests of one module."""
-    yield from _mounted(tmp_path_factory.mktemp("disk"))
+    yield from mounted(tmp_path_factory.mktemp("disk"), 256)
 
 
-def _mounted(folder: Path) -> Iterator[Path]:
-    made = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=256m", "tmpfs", str(folder)],
+def mounted(folder: Path, size_mb: int) -> Iterator[Path]:
+    """A file system in memory, in a folder of its own; skips where none can be mounted."""
+    made = subprocess.run(["mount", "-t", "tmpfs", "-o", f"size={size_mb}m", "tmpfs", str(folder)],
                           capture_output=True, check=False)  # fmt: skip
     if made.returncode:
         pytest.skip(f"no file system can be mounted here: {made.stderr.decode().strip()}")

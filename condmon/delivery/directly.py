@@ -143,7 +143,7 @@ class _Way:
             except SendError as error:
                 reason = str(error)
             except Exception as error:  # noqa: BLE001 - a fault in a sender ends nothing
-                reason = f"a fault in condmon itself: {type(error).__name__}"
+                reason = log.fault_words(error)
             else:
                 self._told(part.due.key)
                 _log.warning(

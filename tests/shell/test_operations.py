@@ -13,6 +13,7 @@ import pytest
 from condmon.engine.records import Samples
 from condmon.store.journal import Reader
 from tests.daemons import HEAD, MILL, Daemon
+from tests.disks import mounted
 from tests.receivers import web
 from tests.shell.test_watch import publish
 from tests.waiting import until
@@ -27,12 +28,7 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
     """A file system of its own with 16 MB; needs root, as a container has."""
     folder = tmp_path / "disk"
     folder.mkdir()
-    made = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=16m", "tmpfs", str(folder)],
-                          capture_output=True, check=False)  # fmt: skip
-    if made.returncode:
-        pytest.skip(f"no file system can be mounted here: {made.stderr.decode().strip()}")
-    yield folder
-    subprocess.run(["umount", "-l", str(folder)], check=True)
+    yield from mounted(folder, 16)
 
 
 @pytest.fixture
